@@ -1,0 +1,45 @@
+"""Choose camera mounts, find the robot's pose from square fiducial markers, and know how wrong it is."""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import Any
+
+__version__ = "0.1.0"
+
+_PUBLIC = {
+    "Camera": "fiducialkit.scene.camera",
+    "load_camera": "fiducialkit.scene.camera_file",
+    "Field": "fiducialkit.scene.field",
+    "load_field": "fiducialkit.scene.field_file",
+    "Robot": "fiducialkit.scene.robot",
+    "load_robot": "fiducialkit.scene.robot_file",
+    "draw_marker": "fiducialkit.scene.markers",
+    "MarkerObservations": "fiducialkit.imaging.observations",
+    "detect_markers": "fiducialkit.imaging.detection",
+    "PoseSolution": "fiducialkit.solving.pose",
+    "solve_marker": "fiducialkit.solving.planar",
+    "solve_pose": "fiducialkit.solving.pose",
+    "Study": "fiducialkit.planning.study",
+    "load_study": "fiducialkit.planning.study_file",
+    "MountComparison": "fiducialkit.planning.mount_study",
+    "compare_mounts": "fiducialkit.planning.mount_study",
+    "FiducialKitError": "fiducialkit.errors",
+    "InputError": "fiducialkit.errors",
+    "FileFormatError": "fiducialkit.errors",
+    "NoPoseError": "fiducialkit.errors",
+}
+
+__all__ = sorted(_PUBLIC)
+
+
+def __getattr__(name: str) -> Any:
+    if name not in _PUBLIC:
+        raise AttributeError(f"module 'fiducialkit' has no attribute '{name}'")
+    value = getattr(import_module(_PUBLIC[name]), name)
+    globals()[name] = value
+    return value
+
+
+def __dir__() -> list[str]:
+    return sorted({*globals(), *_PUBLIC})

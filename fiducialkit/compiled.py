@@ -1,0 +1,95 @@
+"""One decorator for every compiled kernel, with a cache that notices edits and may fail freely.
+
+numba's own cache looks at the file of the compiled function only: a kernel that calls one from another file
+keeps running the old callee after an edit. Here the cache folder is named after the content of every
+source file that holds kernels, so any edit makes a fresh folder. A cache that cannot be written is
+left out; the kernels then compile anew in each process.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import shutil
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import numba
+
+Function = Callable[..., Any]
+
+_CONFIG: Any = numba.config
+_PACKAGE = Path(__file__).parent
+_STALE_AFTER_S = 30 * 24 * 3600.0
+
+
+def _kernel_stamp() -> str:
+    """Return a digest of numba's version and of every source file that uses `kernel`."""
+    digest = hashlib.sha256(numba.__version__.encode())
+    for path in sorted(_PACKAGE.rglob("*.py")):
+        content = path.read_bytes()
+        if b"import kernel" in content:
+            digest.update(content)
+    return digest.hexdigest()[:16]
+
+
+def _candidate_roots() -> list[Path]:
+    home = os.environ.get("LOCALAPPDATA") or os.environ.get("XDG_CACHE_HOME")
+    user = Path(home) if home else Path.home() / ".cache"
+    return [_PACKAGE / "__pycache__", user / "fiducialkit"]
+
+
+def _is_writable(folder: Path) -> bool:
+    probe = folder / f"probe-{os.getpid()}"
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        probe.write_bytes(b"")
+        probe.unlink()
+    except OSError:
+        return False
+    return True
+
+
+def _remove_stale(root: Path, keep: str) -> None:
+    for folder in root.glob("kernels-*"):
+        if folder.name != keep and time.time() - folder.stat().st_mtime > _STALE_AFTER_S:
+            shutil.rmtree(folder, ignore_errors=True)
+
+
+def cache_folder(roots: list[Path] | None = None) -> Path | None:
+    """Return the folder the compiled kernels are kept in, or None where nothing can be written."""
+    name = f"kernels-{_kernel_stamp()}"
+    for root in _candidate_roots() if roots is None else roots:
+        folder = root / name
+        is_new = not folder.exists()
+        if _is_writable(folder):
+            if is_new:
+                _remove_stale(root, keep=name)
+            return folder
+    return None
+
+
+try:
+    _CACHE_FOLDER = cache_folder()
+except (OSError, RuntimeError):  # no home folder, unreadable source (zipped package)
+    _CACHE_FOLDER = None
+
+
+def kernel(function: Function) -> Function:
+    """Compile `function` with numba: no Python objects, releases the interpreter lock, cached on disk."""
+    compiled: Function
+    if _CACHE_FOLDER is None:
+        compiled = numba.njit(nogil=True)(function)
+        return compiled
+    previous = _CONFIG.CACHE_DIR
+    _CONFIG.CACHE_DIR = str(_CACHE_FOLDER)
+    try:
+        compiled = numba.njit(nogil=True, cache=True)(function)
+        return compiled
+    except RuntimeError:
+        compiled = numba.njit(nogil=True)(function)
+        return compiled
+    finally:
+        _CONFIG.CACHE_DIR = previous

@@ -1,0 +1,1 @@
+"""What a camera sees: pictures in, marker corners out."""
