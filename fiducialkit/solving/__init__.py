@@ -1,0 +1,1 @@
+"""What the corners tell: poses with their covariance."""

@@ -1,0 +1,257 @@
+"""Compiled weighted least squares for one robot pose.
+
+The pose is field_from_robot, a rotation matrix and a position; a step is a small translation and a small rotation
+vector, both in field: ``p -> p + dp``, ``R -> exp(w) R``. Residuals of a marker are its eight corner coordinates times
+a whitening matrix W with ``W' W = inverse(covariance)``. Derivatives: derived here.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from fiducialkit.compiled import kernel
+from fiducialkit.scene.projection import project_point_jacobian
+
+# prior row: x, y, z means; their inverse variances; level inverse variance; heading mean; heading inverse variance
+PRIOR = 9
+CONVERGED, NOT_CONVERGED, IMPOSSIBLE = 0, 1, 2
+_MAX_ITERATIONS = 100
+
+
+@kernel
+def cholesky_solve(matrix, vector, lower, solution):
+    """Solve the positive definite n x n system; return False if it is not positive definite."""
+    n = vector.shape[0]
+    for i in range(n):
+        for j in range(i + 1):
+            total = matrix[i, j]
+            for k in range(j):
+                total -= lower[i, k] * lower[j, k]
+            if i == j:
+                if not total > 1e-14 * abs(matrix[i, i]) or not total > 0.0:
+                    return False
+                lower[i, i] = math.sqrt(total)
+            else:
+                lower[i, j] = total / lower[j, j]
+    for i in range(n):
+        total = vector[i]
+        for k in range(i):
+            total -= lower[i, k] * solution[k]
+        solution[i] = total / lower[i, i]
+    for i in range(n - 1, -1, -1):
+        total = solution[i]
+        for k in range(i + 1, n):
+            total -= lower[k, i] * solution[k]
+        solution[i] = total / lower[i, i]
+    return True
+
+
+@kernel
+def rotation_of(wx, wy, wz, out):
+    """Write exp of the rotation vector as a matrix (Rodrigues)."""
+    angle2 = wx * wx + wy * wy + wz * wz
+    angle = math.sqrt(angle2)
+    if angle < 1e-6:
+        a = 1.0 - angle2 / 6.0
+        b = 0.5 - angle2 / 24.0
+    else:
+        a = math.sin(angle) / angle
+        b = (1.0 - math.cos(angle)) / angle2
+    out[0, 0] = 1.0 - b * (wy * wy + wz * wz)
+    out[1, 1] = 1.0 - b * (wx * wx + wz * wz)
+    out[2, 2] = 1.0 - b * (wx * wx + wy * wy)
+    out[0, 1] = b * wx * wy - a * wz
+    out[1, 0] = b * wx * wy + a * wz
+    out[0, 2] = b * wx * wz + a * wy
+    out[2, 0] = b * wx * wz - a * wy
+    out[1, 2] = b * wy * wz - a * wx
+    out[2, 1] = b * wy * wz + a * wx
+
+
+@kernel
+def _add_scalar(residual, weight, row, information, gradient):
+    """Add one residual with its derivative row; return its share of chi squared."""
+    for i in range(6):
+        gradient[i] += weight * residual * row[i]
+        for j in range(i + 1):
+            information[i, j] += weight * row[i] * row[j]
+    return weight * residual * residual
+
+
+@kernel
+def _add_prior(rotation, position, prior, information, gradient, row):
+    """Add what is known beforehand: position, level, heading; return its chi squared."""
+    chi2 = 0.0
+    for k in range(3):
+        if prior[3 + k] > 0.0:
+            row[:] = 0.0
+            row[k] = 1.0
+            chi2 += _add_scalar(position[k] - prior[k], prior[3 + k], row, information, gradient)
+    if prior[6] > 0.0:
+        # tilt vector of the robot's up axis u: angle times axis of the turn from the vertical to u
+        ux, uy, uz = rotation[0, 2], rotation[1, 2], rotation[2, 2]
+        sine = math.sqrt(ux * ux + uy * uy)
+        angle = math.atan2(sine, uz)
+        scale = angle / sine if sine > 1e-9 else 1.0
+        row[:] = 0.0
+        row[3], row[5] = scale * uz, -scale * ux
+        chi2 += _add_scalar(-scale * uy, prior[6], row, information, gradient)
+        row[:] = 0.0
+        row[4], row[5] = scale * uz, -scale * uy
+        chi2 += _add_scalar(scale * ux, prior[6], row, information, gradient)
+    if prior[8] > 0.0:
+        fx, fy, fz = rotation[0, 0], rotation[1, 0], rotation[2, 0]
+        flat2 = max(fx * fx + fy * fy, 1e-9)
+        turn = math.atan2(fy, fx) - prior[7]
+        turn -= 2.0 * math.pi * math.floor(turn / (2.0 * math.pi) + 0.5)
+        row[:] = 0.0
+        row[3], row[4], row[5] = -fx * fz / flat2, -fy * fz / flat2, 1.0
+        chi2 += _add_scalar(turn, prior[8], row, information, gradient)
+    return chi2
+
+
+@kernel
+def _marker_rows(
+    corners, pixels, model, parameters, camera_rotation, camera_offset, rotation, position, residual, rows
+):
+    """Write residual (8,) and derivative rows (8, 6) of one marker; return False if a corner does not project."""
+    # camera_from_field = camera_from_robot * robot_from_field, so d(camera)/d(step) = C [-I, [d]x], C = Rc R'
+    c = np.empty((3, 3))
+    for i in range(3):
+        for j in range(3):
+            c[i, j] = (
+                camera_rotation[i, 0] * rotation[j, 0]
+                + camera_rotation[i, 1] * rotation[j, 1]
+                + camera_rotation[i, 2] * rotation[j, 2]
+            )
+    for k in range(4):
+        dx = corners[k, 0] - position[0]
+        dy = corners[k, 1] - position[1]
+        dz = corners[k, 2] - position[2]
+        x = c[0, 0] * dx + c[0, 1] * dy + c[0, 2] * dz + camera_offset[0]
+        y = c[1, 0] * dx + c[1, 1] * dy + c[1, 2] * dz + camera_offset[1]
+        z = c[2, 0] * dx + c[2, 1] * dy + c[2, 2] * dz + camera_offset[2]
+        ok, u, v, ux, uy, uz, vx, vy, vz = project_point_jacobian(model, parameters, x, y, z)
+        if not ok:
+            return False
+        residual[2 * k] = u - pixels[k, 0]
+        residual[2 * k + 1] = v - pixels[k, 1]
+        for half in range(2):
+            gx, gy, gz = (ux, uy, uz) if half == 0 else (vx, vy, vz)
+            a = gx * c[0, 0] + gy * c[1, 0] + gz * c[2, 0]
+            b = gx * c[0, 1] + gy * c[1, 1] + gz * c[2, 1]
+            e = gx * c[0, 2] + gy * c[1, 2] + gz * c[2, 2]
+            row = rows[2 * k + half]
+            row[0], row[1], row[2] = -a, -b, -e
+            row[3] = b * dz - e * dy
+            row[4] = e * dx - a * dz
+            row[5] = a * dy - b * dx
+    return True
+
+
+@kernel
+def normal_equations(
+    corners, pixels, whitening, camera_of, models, parameters, camera_rotations, camera_offsets, prior, rotation,
+    position, information, gradient,
+):  # fmt: skip
+    """Fill the information matrix (6, 6) and gradient (6,) at a pose; return chi squared, infinity where impossible."""
+    information[:, :] = 0.0
+    gradient[:] = 0.0
+    residual = np.empty(8)
+    rows = np.empty((8, 6))
+    row = np.empty(6)
+    chi2 = _add_prior(rotation, position, prior, information, gradient, row)
+    for m in range(corners.shape[0]):
+        camera = camera_of[m]
+        if not _marker_rows(
+            corners[m], pixels[m], models[camera], parameters[camera], camera_rotations[camera],
+            camera_offsets[camera], rotation, position, residual, rows,
+        ):  # fmt: skip
+            return math.inf
+        for i in range(8):
+            value = 0.0
+            row[:] = 0.0
+            for j in range(8):
+                weight = whitening[m, i, j]
+                if weight != 0.0:
+                    value += weight * residual[j]
+                    for k in range(6):
+                        row[k] += weight * rows[j, k]
+            chi2 += _add_scalar(value, 1.0, row, information, gradient)
+    for i in range(6):
+        for j in range(i):
+            information[j, i] = information[i, j]
+    return chi2
+
+
+@kernel
+def refine_pose(
+    corners, pixels, whitening, camera_of, models, parameters, camera_rotations, camera_offsets, prior, rotation,
+    position, information,
+):  # fmt: skip
+    """Run Levenberg-Marquardt from the pose in `rotation`, `position`, which end at the minimum.
+
+    Returns (status, chi squared); `information` is left as it is at the minimum.
+
+    References
+    ----------
+    Marquardt, SIAM J. Appl. Math. 11 (1963) 431-441; damping by the diagonal.
+    """
+    gradient = np.empty(6)
+    trial_information = np.empty((6, 6))
+    trial_gradient = np.empty(6)
+    damped = np.empty((6, 6))
+    lower = np.empty((6, 6))
+    step = np.empty(6)
+    turn = np.empty((3, 3))
+    trial_rotation = np.empty((3, 3))
+    trial_position = np.empty(3)
+    chi2 = normal_equations(
+        corners, pixels, whitening, camera_of, models, parameters, camera_rotations, camera_offsets, prior,
+        rotation, position, information, gradient,
+    )  # fmt: skip
+    if not chi2 < math.inf:
+        return IMPOSSIBLE, chi2
+    damping = 1e-4
+    for _ in range(_MAX_ITERATIONS):
+        damped[:, :] = information
+        for i in range(6):
+            damped[i, i] += damping * information[i, i]
+        if not cholesky_solve(damped, gradient, lower, step):
+            damping = max(10.0 * damping, 1e-8)
+            if damping > 1e12:
+                return NOT_CONVERGED, chi2
+            continue
+        decrement = 0.0
+        for i in range(6):
+            decrement += step[i] * gradient[i]
+        rotation_of(-step[3], -step[4], -step[5], turn)
+        for i in range(3):
+            trial_position[i] = position[i] - step[i]
+            for j in range(3):
+                trial_rotation[i, j] = (
+                    turn[i, 0] * rotation[0, j] + turn[i, 1] * rotation[1, j] + turn[i, 2] * rotation[2, j]
+                )
+        trial = normal_equations(
+            corners, pixels, whitening, camera_of, models, parameters, camera_rotations, camera_offsets, prior,
+            trial_rotation, trial_position, trial_information, trial_gradient,
+        )  # fmt: skip
+        if trial <= chi2:
+            rotation[:, :] = trial_rotation
+            position[:] = trial_position
+            information[:, :] = trial_information
+            gradient[:] = trial_gradient
+            chi2 = trial
+            damping = max(damping / 10.0, 1e-12)
+            if decrement < 1e-14 * (1.0 + chi2):
+                return CONVERGED, chi2
+        else:
+            # the predicted gain is below what rounding of chi squared can show: this is the minimum
+            if decrement < 1e-12 * (1.0 + chi2):
+                return CONVERGED, chi2
+            damping *= 10.0
+            if damping > 1e12:
+                return NOT_CONVERGED, chi2
+    return NOT_CONVERGED, chi2
