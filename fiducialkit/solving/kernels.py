@@ -94,13 +94,18 @@ def _add_prior(rotation, position, prior, information, gradient, row):
         ux, uy, uz = rotation[0, 2], rotation[1, 2], rotation[2, 2]
         sine = math.sqrt(ux * ux + uy * uy)
         angle = math.atan2(sine, uz)
-        scale = angle / sine if sine > 1e-9 else 1.0
         row[:] = 0.0
-        row[3], row[5] = scale * uz, -scale * ux
-        chi2 += _add_scalar(-scale * uy, prior[6], row, information, gradient)
-        row[:] = 0.0
-        row[4], row[5] = scale * uz, -scale * uy
-        chi2 += _add_scalar(scale * ux, prior[6], row, information, gradient)
+        if sine < 1e-9 and uz < 0.0:
+            # exactly upside down the axis is free: any one will do, but the angle counts
+            row[3] = 1.0
+            chi2 += _add_scalar(angle, prior[6], row, information, gradient)
+        else:
+            scale = angle / sine if sine > 1e-9 else 1.0
+            bend = (sine - angle * uz) / (sine * sine * sine) if sine > 1e-4 else 1.0 / 3.0  # d(scale)/d(angle) / sine
+            row[3], row[4], row[5] = scale * uz + bend * uy * uy, -bend * ux * uy, -scale * ux
+            chi2 += _add_scalar(-scale * uy, prior[6], row, information, gradient)
+            row[3], row[4], row[5] = -bend * ux * uy, scale * uz + bend * ux * ux, -scale * uy
+            chi2 += _add_scalar(scale * ux, prior[6], row, information, gradient)
     if prior[8] > 0.0:
         fx, fy, fz = rotation[0, 0], rotation[1, 0], rotation[2, 0]
         flat2 = max(fx * fx + fy * fy, 1e-9)
@@ -253,5 +258,6 @@ def refine_pose(
                 return CONVERGED, chi2
             damping *= 10.0
             if damping > 1e12:
-                return NOT_CONVERGED, chi2
+                # no step, however small, lowers chi squared: at tiny variances its rounding is above the limit
+                return (CONVERGED if trial < math.inf else NOT_CONVERGED), chi2
     return NOT_CONVERGED, chi2

@@ -20,6 +20,12 @@ from fiducialkit.scene.markers import corners_of_square
 from fiducialkit.scene.transforms import parts, rigid_transform, skew
 from fiducialkit.solving import kernels
 
+STATUSES = ("ok", "ambiguous", "inconsistent", "no_pose")
+AMBIGUOUS_ABOVE = 0.05
+REVERSED = "the corners run counter-clockwise; was their order reversed or the picture mirrored?"
+# Corners this far from every pose are not noise: an order or a layout is wrong. All three must be exceeded, so that
+# a roughly calibrated lens is not mistaken for it.
+_INCONSISTENT_PX, _INCONSISTENT_SIDE_SHARE, _INCONSISTENT_SIGMAS = 2.0, 0.05, 5.0
 _SAME_TURN_RAD = 1e-4
 _SAME_SHIFT = 1e-4  # of the distance
 NO_PRIOR = np.zeros(kernels.PRIOR)
@@ -53,7 +59,8 @@ class PlanarSolution:
 class MarkerSolutions:
     """Both poses of one marker, the more probable first; one where the other is no minimum; none where all failed.
 
-    `status` is "ok", "ambiguous" (the other pose has more than 5 %) or "no_pose".
+    `status` is "ok", "ambiguous" (the other pose has more than 5 %), "inconsistent" (the corners lie far from any pose,
+    or run counter-clockwise, as on the back of the print) or "no_pose".
     """
 
     status: str
@@ -83,7 +90,8 @@ def solve_marker(corners_px: Any, size_m: float, camera: Camera, covariance_px2:
     Collins and Bartoli, "Infinitesimal plane-based pose estimation", Int. J. Computer Vision 109 (2014) 252-286.
     """
     corners = checked_array("corners_px", corners_px, (4, 2))
-    if not (np.isfinite(size_m) and size_m > 0.0):
+    size_m = float(checked_array("size_m", size_m, ()))
+    if not size_m > 0.0:
         raise InputError(f"size_m: expected a length above 0, found {size_m}")
     covariance = checked_array("covariance_px2", 1.0 if covariance_px2 is None else covariance_px2)
     if covariance.ndim == 0:
@@ -96,11 +104,48 @@ def solve_marker(corners_px: Any, size_m: float, camera: Camera, covariance_px2:
         return MarkerSolutions(
             status="no_pose", message="no pose puts these corners in front of the lens", solutions=()
         )
-    doubt = 1.0 - solutions[0].probability
-    if doubt > 0.05:
+    best = solutions[0]
+    wrong = REVERSED if not runs_clockwise(corners) else far_from_pose(corners[None], best.rms_px, best.chi2, freedom=2)
+    if wrong:
+        return MarkerSolutions(status="inconsistent", message=wrong, solutions=solutions)
+    doubt = 1.0 - best.probability
+    if doubt > AMBIGUOUS_ABOVE:
         message = f"two poses fit; the second has a probability of {doubt:.2f}"
         return MarkerSolutions(status="ambiguous", message=message, solutions=solutions)
     return MarkerSolutions(status="ok", message="", solutions=solutions)
+
+
+def runs_clockwise(corners_px: FloatArray) -> bool:
+    """Return whether (4, 2) corners run clockwise in the picture, as those of a printed face always do.
+
+    A square fits its own mirror image exactly, as a pose seen from behind: no residual would tell.
+    """
+    across, down = corners_px[2] - corners_px[0], corners_px[3] - corners_px[1]
+    return bool(across[0] * down[1] - across[1] * down[0] > 0.0)
+
+
+def far_from_pose(corners_px: FloatArray, rms_px: float, chi2: float, freedom: int) -> str:
+    """Return why corners (N, 4, 2) cannot belong to their best pose, or an empty text where noise explains them."""
+    side_px = float(np.linalg.norm(corners_px - np.roll(corners_px, 1, axis=1), axis=2).mean())
+    sigmas = np.sqrt(chi2 / max(freedom, 1))
+    if rms_px > max(_INCONSISTENT_PX, _INCONSISTENT_SIDE_SHARE * side_px) and sigmas > _INCONSISTENT_SIGMAS:
+        return f"the corners lie {rms_px:.1f} px rms from any pose; is the layout or a marker wrong?"
+    return ""
+
+
+def covariance_of(information: FloatArray) -> FloatArray | None:
+    """Return the read-only inverse of an information matrix; None where it has none in double precision."""
+    scale = np.sqrt(np.diag(information))
+    if not (np.isfinite(information).all() and (scale > 0.0).all()):
+        return None
+    try:
+        # scaled to a unit diagonal first, so that metres and radians do not set the condition
+        half = np.linalg.inv(np.linalg.cholesky(information / np.outer(scale, scale))) / scale
+    except np.linalg.LinAlgError:
+        return None
+    covariance: FloatArray = half.T @ half
+    covariance.flags.writeable = False
+    return covariance
 
 
 def whitening_of(covariance_px2: FloatArray) -> FloatArray:
@@ -162,11 +207,12 @@ def _refined_pair(
             np.array([camera.model_number]), camera.parameters[None].copy(), np.eye(3)[None], np.zeros((1, 3)),
             NO_PRIOR, rotation, position, information,
         )  # fmt: skip
-        if status != kernels.CONVERGED:
+        covariance = covariance_of(information)
+        if status != kernels.CONVERGED or covariance is None:
             continue
         scale_m = float(np.linalg.norm(position))
         if all(not is_same_pose((rotation, position), other[1:3], scale_m) for other in minima):
-            minima.append((chi2, rotation, position, information))
+            minima.append((chi2, rotation, position, covariance))
     minima.sort(key=lambda found: found[0])
     if not minima:
         return ()
@@ -183,15 +229,17 @@ def _planar_solution(
     size_m: float,
     camera: Camera,
 ) -> PlanarSolution:
-    chi2, rotation, position, information = found
+    chi2, rotation, position, covariance_fm = found
     camera_from_marker = rigid_transform(rotation.T, -rotation.T @ position, "marker pose")
     turn, offset = parts(camera_from_marker)
     pixels, _ = camera.project(corners_of_square(size_m) @ turn.T + offset)
     # of the inverse pose: dt = -R' dp - R' [p]x w, dw = -R' w
     inverse = np.block([[-turn, -turn @ skew(position)], [np.zeros((3, 3)), -turn]])
+    covariance: FloatArray = inverse @ covariance_fm @ inverse.T
+    covariance.flags.writeable = False
     return PlanarSolution(
         camera_from_marker=camera_from_marker,
-        covariance=inverse @ np.linalg.inv(information) @ inverse.T,
+        covariance=covariance,
         probability=probability,
         rms_px=float(np.sqrt(np.mean((pixels - corners_px) ** 2))),
         chi2=float(chi2),

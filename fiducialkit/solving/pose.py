@@ -16,13 +16,20 @@ from fiducialkit.scene.camera import Camera
 from fiducialkit.scene.field import Field
 from fiducialkit.scene.transforms import heading_rad, parts, rigid_transform
 from fiducialkit.solving import kernels
-from fiducialkit.solving.planar import NO_PRIOR, closed_form_poses, is_same_pose, probabilities, whitening_of
+from fiducialkit.solving.planar import (
+    AMBIGUOUS_ABOVE,
+    NO_PRIOR,
+    REVERSED,
+    closed_form_poses,
+    covariance_of,
+    far_from_pose,
+    is_same_pose,
+    probabilities,
+    runs_clockwise,
+    whitening_of,
+)
 
 STATUSES = ("ok", "ambiguous", "inconsistent", "no_markers", "no_known_markers", "not_converged")
-AMBIGUOUS_ABOVE = 0.05
-# Corners this far from every pose are not noise: an order or a layout is wrong. All three must be exceeded, so that
-# a roughly calibrated lens is not mistaken for it.
-_INCONSISTENT_PX, _INCONSISTENT_SIDE_SHARE, _INCONSISTENT_SIGMAS = 2.0, 0.05, 5.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -46,7 +53,8 @@ class PoseSolution:
     ----------
     status : str
         "ok"; "ambiguous": another pose has more than 5 %; "inconsistent": a pose exists but the corners lie far
-        from it; "no_markers"; "no_known_markers": none is on the field; "not_converged". The first three hold a pose.
+        from it, or every marker is mirrored; "no_markers"; "no_known_markers": none is on the field;
+        "not_converged". The first three hold a pose.
     message : str
         One sentence; empty where nothing is odd.
     estimate : PoseEstimate or None
@@ -151,7 +159,7 @@ def solve_pose(
     on_floor : bool
         Whether the robot is known to stand level on the floor (z = 0), within `height_sd_m` and `level_sd_deg`.
     heading_prior : (float, float), optional
-        Heading known beforehand, from a gyro, and its standard deviation. [rad]
+        Heading of the robot's x axis known beforehand, from a gyro, and its standard deviation. [rad]
 
     Raises
     ------
@@ -167,7 +175,7 @@ def solve_pose(
     notes: list[str] = []
     fitted = [_fitting_camera(seen, lens, notes) for seen, lens in zip(pictures, cameras, strict=True)]
     rejected: list[tuple[int, str]] = []
-    usable = [_usable(seen, field, rejected) for seen in pictures]
+    usable = _all_usable(pictures, field, fitted, rejected)
     if not any(len(seen) for seen in usable):
         status = "no_known_markers" if any(len(seen) for seen in pictures) else "no_markers"
         reason = "no marker of the field was seen" if status == "no_known_markers" else "no marker was seen"
@@ -190,7 +198,9 @@ def _matched(
         if len(cameras) > 1:
             raise InputError("robot_from_camera: expected one mount a camera, found none")
     else:
-        mounts = [robot_from_camera] if isinstance(robot_from_camera, RigidTransform) else list(robot_from_camera)
+        # a stack of transforms is a sequence too
+        is_one = isinstance(robot_from_camera, RigidTransform) and robot_from_camera.single
+        mounts = [robot_from_camera] if is_one else list(robot_from_camera)  # type: ignore[list-item]
     if not pictures or not len(pictures) == len(cameras) == len(mounts):
         raise InputError(
             "observations, camera, robot_from_camera: expected as many of each, at least one, "
@@ -231,16 +241,37 @@ def _fitting_camera(seen: MarkerObservations, camera: Camera, notes: list[str]) 
     return fitted
 
 
-def _usable(seen: MarkerObservations, field: Field, rejected: list[tuple[int, str]]) -> MarkerObservations:
+def _all_usable(
+    pictures: list[MarkerObservations], field: Field, cameras: list[Camera], rejected: list[tuple[int, str]]
+) -> list[MarkerObservations]:
+    """Return what can be solved; mirrored markers only where nothing else was seen, for the status to say so."""
+    sorted_out: list[tuple[int, str]] = []
+    usable = [_usable(seen, field, lens, sorted_out) for seen, lens in zip(pictures, cameras, strict=True)]
+    if not any(len(seen) for seen in usable) and any(reason == REVERSED for _, reason in sorted_out):
+        sorted_out.clear()
+        usable = [
+            _usable(seen, field, lens, sorted_out, mirrored=True) for seen, lens in zip(pictures, cameras, strict=True)
+        ]
+    rejected.extend(sorted_out)
+    return usable
+
+
+def _usable(
+    seen: MarkerObservations, field: Field, camera: Camera, rejected: list[tuple[int, str]], *, mirrored: bool = False
+) -> MarkerObservations:
     keep = []
     for index, marker_id in enumerate(seen.marker_id.tolist()):
-        finite = bool(np.isfinite(seen.corners_px[index]).all())
-        if not finite:
+        corners = seen.corners_px[index]
+        if not np.isfinite(corners).all():
             rejected.append((marker_id, "a corner is not a finite number"))
         elif marker_id not in field.marker_ids:
             rejected.append((marker_id, "not on the field"))
         elif int(np.count_nonzero(seen.marker_id == marker_id)) > 1:
             rejected.append((marker_id, "seen more than once in one picture"))
+        elif not camera.unproject(corners)[1].all():
+            rejected.append((marker_id, "a corner lies where the lens model does not reach"))
+        elif not mirrored and not runs_clockwise(corners):
+            rejected.append((marker_id, REVERSED))
         else:
             keep.append(index)
     return seen.selected(np.array(keep, dtype=np.int64))
@@ -285,7 +316,7 @@ def _starts(data: _Data, field: Field, cameras: list[Camera]) -> list[tuple[Floa
 def _minima(
     data: _Data, starts: list[tuple[FloatArray, FloatArray]], prior: FloatArray
 ) -> list[tuple[float, FloatArray, FloatArray, FloatArray]]:
-    """Return the distinct minima as (chi2, rotation, position, information), best first."""
+    """Return the distinct minima as (chi2, rotation, position, covariance), best first."""
     minima: list[tuple[float, FloatArray, FloatArray, FloatArray]] = []
     centre = data.corners_field.reshape(-1, 3).mean(axis=0)
     for rotation, position in starts:
@@ -294,11 +325,12 @@ def _minima(
             data.corners_field, data.corners_px, data.whitening, data.camera_of, data.models, data.parameters,
             data.camera_rotations, data.camera_offsets, prior, rotation, position, information,
         )  # fmt: skip
-        if status != kernels.CONVERGED or not np.isfinite(position).all():
+        covariance = covariance_of(information)
+        if status != kernels.CONVERGED or covariance is None:
             continue
         scale_m = float(np.linalg.norm(position - centre))
         if all(not is_same_pose((rotation, position), found[1:3], scale_m) for found in minima):
-            minima.append((chi2, rotation, position, information))
+            minima.append((chi2, rotation, position, covariance))
     return sorted(minima, key=lambda found: found[0])
 
 
@@ -316,8 +348,12 @@ def _solved(
     estimates = _estimates(minima)
     if not estimates:
         message = "no start led to a pose that puts every corner in front of its camera"
+        message += "" if _all_clockwise(data) else f"; {REVERSED}"
         return PoseSolution(
-            status="not_converged", message=message, markers_used=used, markers_rejected=tuple(rejected)
+            status="not_converged",
+            message="; ".join([*notes, message]),
+            markers_used=used,
+            markers_rejected=tuple(rejected),
         )
     rms_px = _rms_px(data, minima[0][1], minima[0][2])
     freedom = 8 * len(used) + int(np.count_nonzero(prior[3:6])) + 2 * int(prior[6] > 0.0) + int(prior[8] > 0.0) - 6
@@ -339,8 +375,7 @@ def _solved(
 def _estimates(minima: list[tuple[float, FloatArray, FloatArray, FloatArray]]) -> list[PoseEstimate]:
     estimates = []
     shares = probabilities([found[0] for found in minima]) if minima else []
-    for (chi2, rotation, position, information), share in zip(minima, shares, strict=True):
-        covariance = np.asarray(np.linalg.inv(information), dtype=np.float64)
+    for (chi2, rotation, position, covariance), share in zip(minima, shares, strict=True):
         pose = rigid_transform(rotation, position, "robot pose")
         estimates.append(
             PoseEstimate(field_from_robot=pose, covariance=covariance, probability=share, chi2=float(chi2))
@@ -348,12 +383,16 @@ def _estimates(minima: list[tuple[float, FloatArray, FloatArray, FloatArray]]) -
     return estimates
 
 
+def _all_clockwise(data: _Data) -> bool:
+    return all(runs_clockwise(corners) for corners in data.corners_px)
+
+
 def _status(data: _Data, estimates: list[PoseEstimate], rms_px: float, freedom: int) -> tuple[str, str]:
-    side_px = float(np.linalg.norm(data.corners_px - np.roll(data.corners_px, 1, axis=1), axis=2).mean())
-    sigmas = math.sqrt(estimates[0].chi2 / max(freedom, 1))
-    allowed_px = max(_INCONSISTENT_PX, _INCONSISTENT_SIDE_SHARE * side_px)
-    if rms_px > allowed_px and sigmas > _INCONSISTENT_SIGMAS:
-        return "inconsistent", f"the corners lie {rms_px:.1f} px rms from any pose; is the layout or a marker wrong?"
+    if not _all_clockwise(data):
+        return "inconsistent", REVERSED
+    wrong = far_from_pose(data.corners_px, rms_px, estimates[0].chi2, freedom)
+    if wrong:
+        return "inconsistent", wrong
     doubt = 1.0 - estimates[0].probability
     if doubt > AMBIGUOUS_ABOVE:
         return "ambiguous", f"another pose fits with a probability of {doubt:.2f}"
