@@ -26,12 +26,22 @@ _STALE_AFTER_S = 30 * 24 * 3600.0
 
 
 def _kernel_stamp() -> str:
-    """Return a digest of numba's version and of every source file that uses `kernel`."""
+    """Return a digest of numba's version and of every source file that uses `kernel`.
+
+    Raises
+    ------
+    OSError
+        If there are none to be read: a zipped or source-less installation, whose edits would go unnoticed.
+    """
     digest = hashlib.sha256(numba.__version__.encode())
+    count = 0
     for path in sorted(_PACKAGE.rglob("*.py")):
         content = path.read_bytes()
         if b"import kernel" in content:
             digest.update(content)
+            count += 1
+    if count == 0:
+        raise OSError(f"no source of kernels under {_PACKAGE}")
     return digest.hexdigest()[:16]
 
 
@@ -73,7 +83,7 @@ def cache_folder(roots: list[Path] | None = None) -> Path | None:
 
 try:
     _CACHE_FOLDER = cache_folder()
-except (OSError, RuntimeError):  # no home folder, unreadable source (zipped package)
+except (OSError, RuntimeError):  # no home folder, no source to be read
     _CACHE_FOLDER = None
 
 

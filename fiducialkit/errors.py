@@ -36,6 +36,10 @@ class FileFormatError(InputError):
         place = f"{self.file}: {where}" if where else self.file
         super().__init__(f"{place}: {message}")
 
+    def __reduce__(self) -> tuple[type[FileFormatError], tuple[str, str, str]]:
+        # an exception is rebuilt from its text alone otherwise, which fails on the way back from a worker process
+        return type(self), (self.file, self.where, self.message)
+
 
 class NoPoseError(FiducialKitError):
     """A pose was read from a result that holds none; the text repeats the result's message."""

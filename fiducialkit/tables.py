@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from fiducialkit.arrays import FloatArray
+from fiducialkit.arrays import FloatArray, checked_array
 from fiducialkit.errors import InputError
 
 
@@ -42,8 +42,12 @@ class Table:
         Raises
         ------
         InputError
-            If a column is missing or unknown, or a value does not fit its type.
+            If a column is missing, unknown or there twice, or a value does not fit its type; a fraction is no int and
+            a text is no bool.
         """
+        repeated = [str(name) for name in frame.columns[frame.columns.duplicated()]]
+        if repeated:
+            raise InputError(f"table {self.name}: expected each column once, found {repeated} twice")
         missing = [name for name in self.names if name not in frame.columns]
         unknown = [str(name) for name in frame.columns if name not in self.names]
         if missing or unknown:
@@ -52,8 +56,9 @@ class Table:
         for column in self.columns:
             try:
                 checked[column.name] = _typed(frame[column.name], column.kind)
-            except (TypeError, ValueError):
-                raise InputError(f"table {self.name}: {column.name}: expected {column.kind}") from None
+            except (TypeError, ValueError, OverflowError):
+                found = _first_misfit(frame[column.name], column.kind)
+                raise InputError(f"table {self.name}: {column.name}: expected {column.kind}, found {found}") from None
         return checked.reset_index(drop=True)
 
     def empty(self) -> pd.DataFrame:
@@ -62,17 +67,35 @@ class Table:
 
 
 def _typed(values: pd.Series, kind: str) -> pd.Series:
+    """Return the values as that type; ValueError or TypeError where one would change on the way."""
     if kind == "float":
         return values.astype("float64")
     if kind == "int":
-        return values.astype("int64")
+        whole = values.astype("int64")
+        if not (whole == values.astype("float64")).all():
+            raise ValueError("a fraction")
+        return whole
     if kind == "bool":
+        if not values.isin([True, False]).all():
+            raise ValueError("neither true nor false")
         return values.astype("bool")
     return values.astype("string").astype("object").where(values.notna(), "")
 
 
+def _first_misfit(values: pd.Series, kind: str) -> str:
+    for row in range(len(values)):
+        try:
+            _typed(values.iloc[row : row + 1], kind)
+        except (TypeError, ValueError, OverflowError):
+            return f"{values.iloc[row]!r} in row {row}"
+    return f"values of type {values.dtype}"
+
+
 def stack_covariance(prefix: str, covariance: FloatArray) -> pd.DataFrame:
     """Return (N, n, n) covariances as columns ``<prefix>_<i><j>``, i <= j, counted from 0."""
+    covariance = checked_array(prefix, covariance, (None, None, None), finite=False)
+    if covariance.shape[1] != covariance.shape[2] or not 1 <= covariance.shape[2] <= 10:
+        raise InputError(f"{prefix}: expected shape (N, n, n) with n up to 10, found {covariance.shape}")
     rows, columns = np.triu_indices(covariance.shape[-1])
     return pd.DataFrame(
         {f"{prefix}_{i}{j}": covariance[:, i, j] for i, j in zip(rows, columns, strict=True)},
@@ -87,5 +110,5 @@ def unstack_covariance(prefix: str, frame: pd.DataFrame, size: int) -> FloatArra
         name = f"{prefix}_{i}{j}"
         if name not in frame.columns:
             raise InputError(f"table: expected the covariance column {name}, found none")
-        covariance[:, i, j] = covariance[:, j, i] = frame[name].to_numpy(dtype=np.float64)
+        covariance[:, i, j] = covariance[:, j, i] = _typed(frame[name], "float").to_numpy()
     return covariance

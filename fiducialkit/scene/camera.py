@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field, replace
+from numbers import Real
 from typing import Any, Literal
 
 import numpy as np
@@ -23,6 +24,10 @@ _MODELS: dict[str, tuple[int, tuple[int, ...]]] = {
     "fisheye": (projection.FISHEYE, (4,)),
 }
 _ASPECT_TOLERANCE = 1e-3
+
+
+def _is_number(value: Any) -> bool:
+    return isinstance(value, Real) and not isinstance(value, bool)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -59,7 +64,7 @@ class CameraNoise:
             raise InputError("noise.corner_sd_px: expected with detector 'measured', and only there")
         for name in ("grey_sd", "blur_px", "contrast_grey", "corner_sd_px", "smallest_cell_px"):
             value = getattr(self, name)
-            if value is not None and not (math.isfinite(value) and value > 0.0):
+            if value is not None and not (_is_number(value) and 0.0 < value < math.inf):
                 raise InputError(f"noise.{name}: expected a number above 0, found {value}")
 
 
@@ -74,8 +79,10 @@ class CameraTiming:
     def __post_init__(self) -> None:
         for name in ("exposure_s", "row_time_s", "stamp_delay_s"):
             value = getattr(self, name)
-            if not math.isfinite(value) or (value < 0.0 and name != "stamp_delay_s"):
-                raise InputError(f"timing.{name}: expected seconds, not negative, found {value}")
+            least = -math.inf if name == "stamp_delay_s" else 0.0
+            if not (_is_number(value) and math.isfinite(value) and value >= least):
+                wanted = "seconds" if name == "stamp_delay_s" else "seconds, not negative"
+                raise InputError(f"timing.{name}: expected {wanted}, found {value!r}")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -125,12 +132,12 @@ class Camera:
         object.__setattr__(self, "_parameters", row)
 
     def _check(self) -> None:
-        if self.model not in _MODELS:
+        if not isinstance(self.model, str) or self.model not in _MODELS:
             raise InputError(f"model: expected one of {', '.join(_MODELS)}, found {self.model!r}")
         for name in ("width_px", "height_px"):
             value = getattr(self, name)
-            if isinstance(value, bool) or int(value) != value or not 8 <= value <= 100_000:
-                raise InputError(f"{name}: expected a whole number of pixels, at least 8, found {value!r}")
+            if not (_is_number(value) and 8 <= value <= 100_000 and value % 1 == 0):
+                raise InputError(f"{name}: expected a whole number of pixels, 8 to 100000, found {value!r}")
             object.__setattr__(self, name, int(value))
         for name in ("fx_px", "fy_px", "cx_px", "cy_px"):
             object.__setattr__(self, name, float(checked_array(name, getattr(self, name), ())))
@@ -251,7 +258,8 @@ class Camera:
     def scaled(self, width_px: int, height_px: int) -> Camera:
         """Return the same lens for pictures of another size but the same shape.
 
-        Pixel centres sit at whole numbers, so ``c' = (c + 0.5) s - 0.5``; blur scales along, noise is kept.
+        Pixel centres sit at whole numbers, so ``c' = (c + 0.5) s - 0.5``; blur scales along, noise is kept, and the
+        rows there are share the same time of reading out.
 
         Raises
         ------
@@ -259,7 +267,7 @@ class Camera:
             If width and height do not scale alike: such a picture was cropped (`cropped`) or squeezed.
         """
         across, down = width_px / self.width_px, height_px / self.height_px
-        if abs(across / down - 1.0) > _ASPECT_TOLERANCE:
+        if not abs(across - down) <= _ASPECT_TOLERANCE * down:
             raise InputError(
                 f"picture size: expected the shape of {self.width_px}x{self.height_px} (camera '{self.name}'), "
                 f"found {width_px}x{height_px}; a cropped picture needs the crop's offset"
@@ -273,6 +281,7 @@ class Camera:
             cx_px=(self.cx_px + 0.5) * across - 0.5,
             cy_px=(self.cy_px + 0.5) * down - 0.5,
             noise=replace(self.noise, blur_px=self.noise.blur_px * across),
+            timing=replace(self.timing, row_time_s=self.timing.row_time_s / down),
         )
 
     def cropped(self, left_px: int, top_px: int, width_px: int, height_px: int) -> Camera:

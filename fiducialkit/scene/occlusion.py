@@ -15,13 +15,22 @@ import numpy as np
 
 from fiducialkit.arrays import BoolArray, FloatArray, checked_array
 from fiducialkit.compiled import kernel
+from fiducialkit.errors import InputError
 
 BOX = 15
 
 
 def upright_box(corner_min: tuple[float, ...], corner_max: tuple[float, ...]) -> FloatArray:
-    """Return the row of an axis-aligned box."""
-    low, high = np.array(corner_min, dtype=np.float64), np.array(corner_max, dtype=np.float64)
+    """Return the row of an axis-aligned box.
+
+    Raises
+    ------
+    InputError
+        Unless every coordinate of `corner_min` lies below that of `corner_max`.
+    """
+    low, high = checked_array("corner_min", corner_min, (3,)), checked_array("corner_max", corner_max, (3,))
+    if not (low < high).all():
+        raise InputError(f"corner_min: expected below corner_max, found {low.tolist()} and {high.tolist()}")
     return np.concatenate([(low + high) / 2.0, np.eye(3).ravel(), (high - low) / 2.0])
 
 

@@ -222,6 +222,38 @@ def _radial(model, parameters, r):
 
 
 @kernel
+def _unbend(model, parameters, u, v, x, y):
+    """Return (found, x, y) of the direction that bends to (u, v), by Newton steps from (x, y).
+
+    A step is halved until it stays where the model is one-to-one and brings the bent direction nearer.
+    """
+    bx, by, xx, xy, yx, yy = bend(model, parameters, x, y)
+    error = math.hypot(u - bx, v - by)
+    for _ in range(60):
+        determinant = xx * yy - xy * yx
+        if error == 0.0 or not determinant > 0.0:
+            break
+        step_x = (yy * (u - bx) - xy * (v - by)) / determinant
+        step_y = (xx * (v - by) - yx * (u - bx)) / determinant
+        share = 1.0
+        better = False
+        while share > 1e-6 and not better:
+            tried = bend(model, parameters, x + share * step_x, y + share * step_y)
+            tried_error = math.hypot(u - tried[0], v - tried[1])
+            better = tried_error < error and tried[2] * tried[5] - tried[3] * tried[4] > 0.0
+            if better:
+                x += share * step_x
+                y += share * step_y
+                error = tried_error
+                bx, by, xx, xy, yx, yy = tried
+            share *= 0.5
+        if not better:
+            break
+    found = error < 1e-9 and x * x + y * y < parameters[4] * parameters[4]
+    return found, x, y
+
+
+@kernel
 def unproject_pixels(model, parameters, pixels, directions, converged):
     """Write the undistorted (x, y) of (x, y, 1) for each pixel; NaN and False where none projects there.
 
@@ -238,52 +270,54 @@ def unproject_pixels(model, parameters, pixels, directions, converged):
             continue
         r = _unbend_radius(model, parameters, bent_radius)
         if r < 0.0:
-            # with decentring the fold is not a circle: begin just inside it and let Newton decide
+            # the image of the valid disc is not a circle under decentring: begin just inside and let Newton decide
             r = 0.97 * parameters[4]
         scale = r / bent_radius if bent_radius > 0.0 else 1.0
-        x = u * scale
-        y = v * scale
-        error = math.inf
-        for _ in range(30):
-            bx, by, xx, xy, yx, yy = bend(model, parameters, x, y)
-            eu = u - bx
-            ev = v - by
-            error = math.sqrt(eu * eu + ev * ev)
-            determinant = xx * yy - xy * yx
-            if error < 1e-14 or not determinant > 1e-9:
-                break
-            x += (yy * eu - xy * ev) / determinant
-            y += (xx * ev - yx * eu) / determinant
-        if error < 1e-9 and x * x + y * y < parameters[4] * parameters[4]:
+        found, x, y = _unbend(model, parameters, u, v, u * scale, v * scale)
+        if found:
             directions[i, 0] = x
             directions[i, 1] = y
             converged[i] = True
 
 
 def valid_radius(model: int, parameters: FloatArray) -> float:
-    """Return the radius r = tan(angle from the axis) at which the radial curve first stops rising.
+    """Return the largest r = tan(angle from the axis) up to which the lens model is one-to-one.
 
-    Beyond it two directions share a pixel, so the model describes no lens; infinity where it rises to 89.9 degrees.
-    The curve is scanned in steps of 0.02 degrees and the fold placed by bisection.
+    Beyond the fold two directions share a pixel, so the model describes no lens. The bent direction is the gradient
+    of a potential (its Jacobian is symmetric), so it is one-to-one on a disc throughout which that Jacobian is
+    positive definite. Decentring makes the fold other than a circle; the radius is where it comes nearest to
+    the axis. Infinity without distortion, at most the tangent of 89.9 degrees otherwise. The margin is scanned in
+    steps of 0.02 degrees and the fold placed by bisection.
     """
+    if not parameters[5:].any():
+        return math.inf
     angle = np.radians(np.linspace(0.0, 89.9, 4496))
     with np.errstate(all="ignore"):
-        slope = _radial_slope(model, parameters, np.tan(angle))
-    bad = np.flatnonzero(~(slope > 1e-9))
+        margin = _fold_margin(model, parameters, np.tan(angle))
+    bad = np.flatnonzero(~(margin > 1e-9))
     if bad.size == 0:
-        return math.inf
+        return math.tan(float(angle[-1]))
     low, high = float(angle[max(bad[0] - 1, 0)]), float(angle[bad[0]])
     for _ in range(60):
         middle = 0.5 * (low + high)
-        if float(_radial_slope(model, parameters, np.array([math.tan(middle)]))[0]) > 1e-9:
+        with np.errstate(all="ignore"):
+            margin = _fold_margin(model, parameters, np.array([math.tan(middle)]))
+        if float(margin[0]) > 1e-9:
             low = middle
         else:
             high = middle
     return math.tan(low)
 
 
-def _radial_slope(model: int, parameters: FloatArray, r: FloatArray) -> FloatArray:
-    """Return d(radial)/d(angle) for fisheye, d(radial)/dr else; minus infinity once the denominator vanished."""
+def _fold_margin(model: int, parameters: FloatArray, r: FloatArray) -> FloatArray:
+    """Return what is above zero as long as no direction at radius r has reached the fold.
+
+    fisheye: d(bent angle)/d(angle). Else the least determinant of the Jacobian round the circle. With the radial
+    slope A, the radial factor B and q = r |(d2, d3)|, the Jacobian along and across the radius is
+    ``[[A + 6 q c, -2 q s], [-2 q s, B + 2 q c]]``, (c, s) the cosine and sine of the angle from the direction
+    (d3, d2); its determinant ``A B - 4 q^2 + 2 q c (A + 3 B) + 16 q^2 c^2`` is least at
+    ``c = -min(1, (A + 3 B) / 16 q)``. Derived here.
+    """
     d = parameters[5:]
     if model == FISHEYE:
         t2 = np.arctan(r) ** 2
@@ -293,5 +327,9 @@ def _radial_slope(model: int, parameters: FloatArray, r: FloatArray) -> FloatArr
     below = 1.0 + r2 * (d[5] + r2 * (d[6] + r2 * d[7]))
     above_slope = 2.0 * r2 * (d[0] + r2 * (2.0 * d[1] + r2 * 3.0 * d[4]))
     below_slope = 2.0 * r2 * (d[5] + r2 * (2.0 * d[6] + r2 * 3.0 * d[7]))
+    factor = above / below
     slope = (above + above_slope) / below - above * below_slope / below**2
-    return np.where(below > 0.0, slope, -np.inf)
+    q = r * math.hypot(d[2], d[3])
+    c = -np.minimum(1.0, (slope + 3.0 * factor) / np.maximum(16.0 * q, 1e-300))
+    least = slope * factor - 4.0 * q**2 + 2.0 * q * c * (slope + 3.0 * factor) + 16.0 * q**2 * c**2
+    return np.where((below > 0.0) & (slope > 0.0) & (factor > 0.0), least, -np.inf)

@@ -48,7 +48,7 @@ def rigid_transform(rotation: Any, translation: Any, name: str = "transform") ->
     """
     matrix = rotation.as_matrix() if isinstance(rotation, Rotation) else rotation
     matrix = checked_array(f"{name}: rotation", matrix, (3, 3))
-    offset = checked_array(f"{name}: translation", np.ravel(translation), (3,))
+    offset = checked_array(f"{name}: translation", translation, (3,))
     error = float(np.abs(matrix @ matrix.T - np.eye(3)).max())
     if error > _ORTHONORMAL_TOLERANCE:
         raise InputError(f"{name}: expected a rotation matrix, found one that is off by {error:.2g} from orthonormal")
