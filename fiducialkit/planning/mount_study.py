@@ -1,0 +1,255 @@
+"""The comparison of rigs: per node, per approach, per mechanism state and side, and over the whole floor."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from fiducialkit.arrays import FloatArray
+from fiducialkit.errors import InputError
+from fiducialkit.planning import verdict
+from fiducialkit.planning.arrival import chance_to_score, driven_blind, tool_covariance
+from fiducialkit.planning.coverage import FloorPoses, approach_poses, floor_poses
+from fiducialkit.planning.detectability import detector_in_words
+from fiducialkit.planning.mount_tables import BY_APPROACH, BY_NODE, MAPS, RIGS
+from fiducialkit.planning.prediction import Prediction, predict
+from fiducialkit.planning.study import Study
+from fiducialkit.scene.field import Node
+from fiducialkit.scene.robot import Tool
+from fiducialkit.statistics import radius_95
+
+_TWO_SIDED_95 = 1.959964
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class MountComparison:
+    """How the rigs of a study compare.
+
+    Attributes
+    ----------
+    study : Study
+    table : DataFrame `mount_tables.RIGS`, best first
+    by_node : DataFrame `mount_tables.BY_NODE`
+    by_approach : DataFrame `mount_tables.BY_APPROACH`
+    maps : DataFrame `mount_tables.MAPS`
+    verdict : str
+        A few sentences.
+    assumptions : tuple of str
+        What every number rests on.
+    """
+
+    study: Study
+    table: pd.DataFrame
+    by_node: pd.DataFrame
+    by_approach: pd.DataFrame
+    maps: pd.DataFrame
+    verdict: str
+    assumptions: tuple[str, ...]
+
+    def __str__(self) -> str:
+        return self.verdict
+
+
+def compare_mounts(study: Study, *, workers: int | None = None) -> MountComparison:
+    """Return how the study's rigs compare; the same on any number of `workers` (threads).
+
+    Every predicted error holds corner noise, and mount, marker and focal errors as the study's `[tolerance]` states
+    them; those stay the same for a whole drive, so they do not shrink with more pictures. On arrival the robot keeps
+    the best pose of its approach, driven on with wheels and gyro.
+
+    Raises
+    ------
+    InputError
+        If the field has no marker or no scoring node.
+    """
+    if not study.field.markers or not study.field.nodes:
+        raise InputError("field: expected at least one marker and one node to compare rigs by, found none")
+    labels, poses = approach_poses(study)
+    seen = predict(study, poses, workers=workers)
+    by_approach = _by_approach(study, labels, poses, seen)
+    by_node = _by_node(study, labels, seen)
+    floor = floor_poses(study)
+    maps = _maps(study, floor, predict(study, floor.poses[floor.is_free], workers=workers))
+    table = _ranked(study, by_node, maps)
+    return MountComparison(
+        study=study,
+        table=table,
+        by_node=by_node,
+        by_approach=by_approach,
+        maps=maps,
+        verdict=verdict.verdict(table),
+        assumptions=verdict.assumptions(study),
+    )
+
+
+def position_95_m(covariance: FloatArray) -> FloatArray:
+    """Return the radius that holds 95 % of the positions, from covariances (..., 3, 3) of along, across, heading."""
+    along, across, mixed = covariance[..., 0, 0], covariance[..., 1, 1], covariance[..., 0, 1]
+    middle, spread = 0.5 * (along + across), np.hypot(0.5 * (along - across), mixed)
+    return radius_95(np.sqrt(middle + spread), np.sqrt(np.maximum(middle - spread, 0.0)))
+
+
+def heading_95_deg(covariance: FloatArray) -> FloatArray:
+    """Return the half width that holds 95 % of the headings. [deg]"""
+    return np.asarray(_TWO_SIDED_95 * np.degrees(np.sqrt(covariance[..., 2, 2])))
+
+
+def _by_approach(study: Study, labels: pd.DataFrame, poses: FloatArray, seen: Prediction) -> pd.DataFrame:
+    place = labels.assign(
+        robot_x_m=poses[:, 0],
+        robot_y_m=poses[:, 1],
+        robot_heading_deg=np.degrees(np.arctan2(np.sin(poses[:, 2]), np.cos(poses[:, 2]))),
+    )
+    position, heading = position_95_m(seen.covariance), heading_95_deg(seen.covariance)
+    parts = [
+        place.assign(
+            rig=rig.name,
+            state=state,
+            markers=seen.markers[:, s, r],
+            position_95_m=position[:, s, r],
+            heading_95_deg=heading[:, s, r],
+            flip_probability=seen.flip_probability[:, s, r],
+        )
+        for r, rig in enumerate(study.rigs)
+        for s, state in enumerate(study.states)
+    ]
+    return BY_APPROACH.checked(pd.concat(parts, ignore_index=True))
+
+
+def _by_node(study: Study, labels: pd.DataFrame, seen: Prediction) -> pd.DataFrame:
+    groups = labels.groupby(["node", "side"], sort=False).indices
+    rows = [
+        {"rig": rig.name, "node": node.name, "side": side, "state": state}
+        | _arrival(study, node, study.tool(side), labels["distance_m"].to_numpy()[index], _case(seen, index, s, r))
+        for r, rig in enumerate(study.rigs)
+        for node in study.field.nodes
+        for side in study.sides
+        for index in [groups[(node.name, side)]]
+        for s, state in enumerate(study.states)
+    ]
+    frame = pd.DataFrame(rows)
+    nodes = {node.name: node for node in study.field.nodes}
+    frame["reason"] = [verdict.reason(row, nodes[row["node"]], study) for row in frame.to_dict("records")]
+    return BY_NODE.checked(frame)
+
+
+def _case(seen: Prediction, index: FloatArray, s: int, r: int) -> tuple[FloatArray, FloatArray, FloatArray]:
+    return seen.markers[index, s, r].astype(np.float64), seen.covariance[index, s, r], seen.flip_probability[index, s, r]
+
+
+def _arrival(
+    study: Study, node: Node, tool: Tool, distance_m: FloatArray, case: tuple[FloatArray, FloatArray, FloatArray]
+) -> dict[str, float]:
+    """Return one row of `BY_NODE`: the pose of the approach that serves best, driven on to the node."""
+    markers, covariance, flip = case
+    order = np.argsort(distance_m)
+    seen = [int(i) for i in order if markers[i] > 0]
+    row = {
+        "markers_at_node": int(markers[order[0]]),
+        "approach_share_1": float(np.mean(markers >= 1)),
+        "approach_share_2": float(np.mean(markers >= 2)),
+        "blind_m": float(distance_m[seen[0]]) if seen else float(study.approach.distance_m),
+    }
+    best: tuple[float, int, FloatArray] | None = None
+    for i in seen:
+        carried = driven_blind(
+            covariance[i], float(distance_m[i]), study.approach.speed_m_per_s, study.odometry
+        )
+        chance = chance_to_score(carried, float(flip[i]), node, tool)
+        if best is None or chance > best[0] + 1e-9:
+            best = (chance, i, carried)
+    if best is None:
+        blank = ("held_from_m", "position_95_m", "heading_95_deg", "tool_along_sd_m", "tool_across_sd_m",
+                 "heading_sd_deg", "flip_probability")  # fmt: skip
+        return row | dict.fromkeys(blank, math.nan) | {"chance_to_score": 0.0}
+    chance, i, carried = best
+    at_tool = tool_covariance(carried, tool)
+    return row | {
+        "held_from_m": float(distance_m[i]),
+        "position_95_m": float(position_95_m(carried)),
+        "heading_95_deg": float(heading_95_deg(carried)),
+        "tool_along_sd_m": math.sqrt(at_tool[0, 0]),
+        "tool_across_sd_m": math.sqrt(at_tool[1, 1]),
+        "heading_sd_deg": math.degrees(math.sqrt(at_tool[2, 2])),
+        "flip_probability": float(flip[i]),
+        "chance_to_score": chance,
+    }
+
+
+def _maps(study: Study, floor: FloorPoses, seen: Prediction) -> pd.DataFrame:
+    free = floor.is_free.reshape(-1, floor.headings)
+    parts = []
+    for r, rig in enumerate(study.rigs):
+        for s, state in enumerate(study.states):
+            markers = _on_grid(floor, seen.markers[:, s, r])
+            position = _on_grid(floor, position_95_m(seen.covariance[:, s, r]))
+            heading = _on_grid(floor, heading_95_deg(seen.covariance[:, s, r]))
+            cells = {
+                "robot_x_m": floor.x_m,
+                "robot_y_m": floor.y_m,
+                "share_1": _share(markers >= 1, free),
+                "share_2": _share(markers >= 2, free),
+                "position_95_m": _median(position),
+                "heading_95_deg": _median(heading),
+            }
+            parts.append(pd.DataFrame(cells).assign(rig=rig.name, state=state))
+    return MAPS.checked(pd.concat(parts, ignore_index=True))
+
+
+def _on_grid(floor: FloorPoses, values: FloatArray) -> FloatArray:
+    grid = np.full(len(floor.poses), np.nan)
+    grid[floor.is_free] = values
+    return grid.reshape(-1, floor.headings)
+
+
+def _share(hit: FloatArray, free: FloatArray) -> FloatArray:
+    count = free.sum(axis=1)
+    return np.where(count > 0, (hit & free).sum(axis=1) / np.maximum(count, 1), np.nan)
+
+
+def _median(values: FloatArray) -> FloatArray:
+    """Return the median of the numbers of each row, NaN where a row has none."""
+    filled = np.sort(values, axis=1)  # NaN goes last
+    count = np.isfinite(values).sum(axis=1)
+    rows = np.arange(len(values))
+    low, high = filled[rows, np.maximum((count - 1) // 2, 0)], filled[rows, np.minimum(count // 2, values.shape[1] - 1)]
+    return np.where(count > 0, 0.5 * (low + high), np.nan)
+
+
+def _ranked(study: Study, by_node: pd.DataFrame, maps: pd.DataFrame) -> pd.DataFrame:
+    rows = []
+    for rig in study.rigs:
+        cases = by_node[by_node["rig"] == rig.name].reset_index(drop=True)
+        floor = maps[maps["rig"] == rig.name]
+        worst = cases.loc[cases["chance_to_score"].idxmin()]
+        detectors = dict.fromkeys(detector_in_words(study.robot.mount(name).camera) for name in rig.mounts)
+        rows.append(
+            {
+                "rank": 0,
+                "rig": rig.name,
+                "cameras": len(rig.mounts),
+                "worst_chance": worst["chance_to_score"],
+                "mean_chance": cases["chance_to_score"].mean(),
+                "worst_case": verdict.case_in_words(worst),
+                "approach_share_1": cases["approach_share_1"].mean(),
+                "approach_share_2": cases["approach_share_2"].mean(),
+                "floor_share_1": floor["share_1"].mean(),
+                "floor_share_2": floor["share_2"].mean(),
+                "position_95_m": cases["position_95_m"].median(),
+                "heading_95_deg": cases["heading_95_deg"].median(),
+                "worst_flip_probability": cases["flip_probability"].fillna(0.0).max(),
+                "detector": " / ".join(detectors),
+                "reason": worst["reason"],
+            }
+        )
+    table = pd.DataFrame(rows)
+    # one per cent of chance decides nothing: below that the mean, and then the error, speaks
+    table["coarse"] = table["worst_chance"].round(2)
+    table = table.sort_values(
+        ["coarse", "mean_chance", "position_95_m"], ascending=[False, False, True], kind="stable"
+    )
+    table["rank"] = np.arange(1, len(table) + 1)
+    return RIGS.checked(table.drop(columns="coarse"))

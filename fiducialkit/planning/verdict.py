@@ -1,0 +1,85 @@
+"""A comparison in words: what limits each case, what decides, and what every number rests on."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from typing import Any
+
+import pandas as pd
+
+from fiducialkit.planning.detectability import LARGEST_FACING_DEG, detector_in_words
+from fiducialkit.planning.study import Study
+from fiducialkit.scene.field import Node
+from fiducialkit.scene.robot import ALWAYS
+
+_TWO_SIDED_95 = 1.959964
+_FLIP_WORTH_SAYING = 0.02
+CAUTION = (
+    "These are predictions. Keep people clear of a moving robot, keep to the event's rules and the local codes, and "
+    "have mounts and wiring checked by whoever is responsible for them."
+)
+
+
+def case_in_words(row: Mapping[Any, Any] | pd.Series[Any]) -> str:
+    """Return "oven 2, back, arm raised"."""
+    state = "" if row["state"] == ALWAYS else f", {row['state']}"
+    return f"{row['node']}, {row['side']}{state}"
+
+
+def reason(row: Mapping[Any, Any], node: Node, study: Study) -> str:
+    """Return what limits the chance to score in one case, as a sentence without its full stop."""
+    state = "" if row["state"] == ALWAYS else f" ({row['state']})"
+    where = f"{node.name}{state}, scoring with the {row['side']}"
+    if math.isnan(row["position_95_m"]):
+        return f"sees no marker on the last {study.approach.distance_m:g} m to {where}"
+    if row["flip_probability"] > _FLIP_WORTH_SAYING:
+        share = 100.0 * row["flip_probability"]
+        return f"takes the mirrored pose in {share:.0f} % near {where}: one marker, small or nearly face-on"
+    limits = (
+        ("along", row["tool_along_sd_m"] * 1000.0, node.tolerance_along_m * 1000.0, "mm"),
+        ("across", row["tool_across_sd_m"] * 1000.0, node.tolerance_across_m * 1000.0, "mm"),
+        ("heading", row["heading_sd_deg"], node.tolerance_heading_deg, "degrees"),
+    )
+    name, sd, tolerance, unit = max(limits, key=lambda limit: limit[1] / limit[2])
+    error = f"{name} +-{_TWO_SIDED_95 * sd:.3g} {unit} (95 %) against +-{tolerance:.3g} allowed"
+    if row["blind_m"] > 0.0:
+        return f"sees no marker closer than {row['blind_m']:.2g} m to {where}; arrives with {error}"
+    return f"arrives at {where} with {error}"
+
+
+def verdict(table: pd.DataFrame) -> str:
+    """Return the outcome in a few sentences."""
+    best = table.iloc[0]
+    text = (
+        f"'{best['rig']}' comes first: its worst case, {best['worst_case']}, scores with a chance of "
+        f"{100.0 * best['worst_chance']:.0f} %, its mean case with {100.0 * best['mean_chance']:.0f} %. "
+    )
+    if len(table) > 1:
+        second = table.iloc[1]
+        text += (
+            f"Next is '{second['rig']}' ({100.0 * second['worst_chance']:.0f} % and "
+            f"{100.0 * second['mean_chance']:.0f} %): it {second['reason']}. "
+        )
+    return text + f"What limits '{best['rig']}': it {best['reason']}."
+
+
+def assumptions(study: Study) -> tuple[str, ...]:
+    """Return what the numbers rest on, one statement each."""
+    prior, built, wheels = study.prior, study.tolerance, study.odometry
+    used = {name for rig in study.rigs for name in rig.mounts}
+    cameras = {mount.camera.name: mount.camera for mount in study.robot.mounts if mount.name in used}
+    heading = f"heading from a gyro within {prior.heading_sd_deg:g} degrees" if prior.heading_sd_deg else "no gyro heading"
+    return (
+        *(f"Camera '{name}', detector on the robot: {detector_in_words(camera)}." for name, camera in cameras.items()),
+        f"A marker counts as seen when all of it is in the picture, nothing stands in front of its corners or centre, "
+        f"and its face is turned away by no more than {LARGEST_FACING_DEG:g} degrees.",
+        f"Robot on the floor: height within {prior.height_sd_m * 1000:g} mm, level within {prior.level_sd_deg:g} degrees; "
+        f"{heading}.",
+        f"Built and known within (sd): mounts {built.mount_sd_m * 1000:g} mm and {built.mount_sd_deg:g} degrees, markers "
+        f"{built.marker_sd_m * 1000:g} mm and {built.marker_sd_deg:g} degrees, focal length {built.focal_sd_percent:g} %.",
+        f"The best pose of the last {study.approach.distance_m:g} m is driven on to the node at "
+        f"{study.approach.speed_m_per_s:g} m/s with wheels within {wheels.distance_sd_percent:g} % and a gyro within "
+        f"{wheels.heading_sd_deg_per_s:g} degrees per second.",
+        CAUTION,
+    )
