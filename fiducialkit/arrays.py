@@ -25,7 +25,7 @@ def checked_array(
     name : str
         What the caller calls it, for the message.
     value : array_like
-        Anything numpy can read as numbers. Never modified, never aliased.
+        Numbers in any form numpy can read; not text, dates or complex numbers. Never modified, never aliased.
     shape : tuple of int or None, optional
         Expected shape; ``None`` for a free length. Axes of length one that OpenCV adds are removed
         where that alone makes the shape right, so (N, 1, 2) passes as (N, 2).
@@ -38,6 +38,8 @@ def checked_array(
         If it is not numeric, has another shape or is not finite.
     """
     try:
+        if np.asarray(value).dtype.kind in "mMcSU":  # numpy would make numbers of dates and of text
+            raise TypeError(f"of type {np.asarray(value).dtype}")
         array = np.array(value, dtype=np.float64, order="C", copy=True)
     except (TypeError, ValueError) as error:
         raise InputError(f"{name}: expected numbers, found {type(value).__name__} ({error})") from None
@@ -54,10 +56,13 @@ def _with_shape(name: str, array: FloatArray, shape: tuple[int | None, ...]) -> 
     squeezed = tuple(n for n in array.shape if n != 1)
     wanted = tuple(n for n in shape if n != 1)
     if array.ndim > len(shape) and _fits(squeezed, wanted) and len(wanted) == len(shape):
-        return np.ascontiguousarray(array.reshape(squeezed))
-    if array.ndim == len(shape) + 1 and array.shape[1] == 1 and _fits(array.shape[:1] + array.shape[2:], shape):
-        return np.ascontiguousarray(array.reshape(array.shape[:1] + array.shape[2:]))
-    expected = "(" + ", ".join("N" if n is None else str(n) for n in shape) + ")"
+        return array.reshape(squeezed)
+    without_second = array.shape[:1] + array.shape[2:]
+    if array.ndim >= 2 and array.shape[1] == 1 and _fits(without_second, shape):
+        return array.reshape(without_second)
+    if not shape:
+        raise InputError(f"{name}: expected one number, found shape {array.shape}")
+    expected = str(shape).replace("None", "N")
     raise InputError(f"{name}: expected shape {expected}, found {array.shape}")
 
 

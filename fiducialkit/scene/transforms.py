@@ -95,9 +95,14 @@ def parts(transform: RigidTransform) -> tuple[FloatArray, FloatArray]:
     return np.ascontiguousarray(matrix[:3, :3]), np.ascontiguousarray(matrix[:3, 3])
 
 
+def _radians(**angles_deg: float) -> list[float]:
+    return [math.radians(float(checked_array(name, angle, ()))) for name, angle in angles_deg.items()]
+
+
 def field_from_robot_on_floor(x_m: float, y_m: float, heading_deg: float, z_m: float = 0.0) -> RigidTransform:
     """Return the pose of a level robot: heading counter-clockwise from the field's x."""
-    return rigid_transform(Rotation.from_euler("z", heading_deg, degrees=True), [x_m, y_m, z_m], "robot pose")
+    (heading,) = _radians(heading_deg=heading_deg)
+    return rigid_transform(Rotation.from_euler("z", heading), [x_m, y_m, z_m], "robot pose")
 
 
 def heading_rad(field_from_robot: RigidTransform) -> float:
@@ -120,12 +125,12 @@ def field_from_marker_angles(position: Any, facing_deg: float, tilt_deg: float, 
     roll_deg : float
         Turned counter-clockwise, seen by somebody facing it. [deg]
     """
-    facing, tilt = math.radians(facing_deg), math.radians(tilt_deg)
+    facing, tilt, roll = _radians(facing_deg=facing_deg, tilt_deg=tilt_deg, roll_deg=roll_deg)
     out_field = np.array([math.cos(facing) * math.cos(tilt), math.sin(facing) * math.cos(tilt), math.sin(tilt)])
     right_field = np.array([-math.sin(facing), math.cos(facing), 0.0])
     up_field = np.cross(out_field, right_field)
     upright = np.column_stack([right_field, up_field, out_field])
-    rotation = upright @ Rotation.from_euler("z", roll_deg, degrees=True).as_matrix()
+    rotation = upright @ Rotation.from_euler("z", roll).as_matrix()
     return rigid_transform(rotation, position, "marker pose")
 
 
@@ -143,12 +148,12 @@ def robot_from_camera_angles(position: Any, yaw_deg: float, tilt_deg: float, rol
     roll_deg : float
         Camera turned clockwise, seen from behind it. [deg]
     """
-    yaw, tilt = math.radians(yaw_deg), math.radians(tilt_deg)
+    yaw, tilt, roll = _radians(yaw_deg=yaw_deg, tilt_deg=tilt_deg, roll_deg=roll_deg)
     view_robot = np.array([math.cos(yaw) * math.cos(tilt), math.sin(yaw) * math.cos(tilt), math.sin(tilt)])
     right_robot = np.array([math.sin(yaw), -math.cos(yaw), 0.0])
     down_robot = np.cross(view_robot, right_robot)
     level = np.column_stack([right_robot, down_robot, view_robot])
-    rotation = level @ Rotation.from_euler("z", roll_deg, degrees=True).as_matrix()
+    rotation = level @ Rotation.from_euler("z", roll).as_matrix()
     return rigid_transform(rotation, position, "mount")
 
 
