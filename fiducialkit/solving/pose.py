@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from scipy.spatial.transform import RigidTransform
@@ -28,6 +29,7 @@ from fiducialkit.solving.planar import (
     runs_clockwise,
     whitening_of,
 )
+from fiducialkit.solving.selection import NOT_ON_FIELD, usable_observations
 
 STATUSES = ("ok", "ambiguous", "inconsistent", "no_markers", "no_known_markers", "not_converged")
 
@@ -53,7 +55,7 @@ class PoseSolution:
     ----------
     status : str
         "ok"; "ambiguous": another pose has more than 5 %; "inconsistent": a pose exists but the corners lie far
-        from it, or every marker is mirrored; "no_markers"; "no_known_markers": none is on the field;
+        from it, or every marker is mirrored; "no_markers"; "no_known_markers": none that is on the field and whole;
         "not_converged". The first three hold a pose.
     message : str
         One sentence; empty where nothing is odd.
@@ -175,10 +177,10 @@ def solve_pose(
     notes: list[str] = []
     fitted = [_fitting_camera(seen, lens, notes) for seen, lens in zip(pictures, cameras, strict=True)]
     rejected: list[tuple[int, str]] = []
-    usable = _all_usable(pictures, field, fitted, rejected)
+    usable = usable_observations(pictures, field, fitted, rejected)
     if not any(len(seen) for seen in usable):
         status = "no_known_markers" if any(len(seen) for seen in pictures) else "no_markers"
-        reason = "no marker of the field was seen" if status == "no_known_markers" else "no marker was seen"
+        reason = "no marker was seen" if status == "no_markers" else _why_none(rejected)
         said = "; ".join(seen.message for seen in pictures if seen.message)
         message = f"{reason} ({said})" if said else reason
         return PoseSolution(status=status, message=message, markers_rejected=tuple(rejected))
@@ -186,27 +188,44 @@ def solve_pose(
     return _solved(data, field, prior, notes, rejected, usable, fitted)
 
 
+def _why_none(rejected: list[tuple[int, str]]) -> str:
+    """Return why no marker could be used: the first that is on the field says it best."""
+    for marker_id, why in rejected:
+        if why != NOT_ON_FIELD:
+            return f"no marker of the field could be used (marker {marker_id}: {why})"
+    return "no marker of the field was seen"
+
+
 def _matched(
     observations: MarkerObservations | Sequence[MarkerObservations],
     camera: Camera | Sequence[Camera],
     robot_from_camera: RigidTransform | Sequence[RigidTransform] | None,
 ) -> tuple[list[MarkerObservations], list[Camera], list[RigidTransform]]:
-    pictures = [observations] if isinstance(observations, MarkerObservations) else list(observations)
-    cameras = [camera] if isinstance(camera, Camera) else list(camera)
+    pictures: list[MarkerObservations] = _listed("observations", observations, MarkerObservations)
+    cameras: list[Camera] = _listed("camera", camera, Camera)
     if robot_from_camera is None:
         mounts = [RigidTransform.identity() for _ in cameras]
         if len(cameras) > 1:
             raise InputError("robot_from_camera: expected one mount a camera, found none")
-    else:
-        # a stack of transforms is a sequence too
-        is_one = isinstance(robot_from_camera, RigidTransform) and robot_from_camera.single
-        mounts = [robot_from_camera] if is_one else list(robot_from_camera)  # type: ignore[list-item]
+    elif isinstance(robot_from_camera, RigidTransform) and robot_from_camera.single:
+        mounts = [robot_from_camera]
+    else:  # a stack of transforms is a sequence too
+        mounts = _listed("robot_from_camera", list(robot_from_camera), RigidTransform)
     if not pictures or not len(pictures) == len(cameras) == len(mounts):
         raise InputError(
             "observations, camera, robot_from_camera: expected as many of each, at least one, "
             f"found {len(pictures)}, {len(cameras)}, {len(mounts)}"
         )
     return pictures, cameras, mounts
+
+
+def _listed(name: str, value: Any, kind: type) -> list[Any]:
+    """Return one or several objects of a type as a list."""
+    several = list(value) if isinstance(value, (list, tuple)) else [value]
+    for each in several:
+        if not isinstance(each, kind):
+            raise InputError(f"{name}: expected {kind.__name__}, one or a list, found {type(each).__name__}")
+    return several
 
 
 def _prior_row(
@@ -239,42 +258,6 @@ def _fitting_camera(seen: MarkerObservations, camera: Camera, notes: list[str]) 
         width, height = seen.picture_size_px
         notes.append(f"camera '{camera.name}' scaled from {camera.width_px}x{camera.height_px} to {width}x{height}")
     return fitted
-
-
-def _all_usable(
-    pictures: list[MarkerObservations], field: Field, cameras: list[Camera], rejected: list[tuple[int, str]]
-) -> list[MarkerObservations]:
-    """Return what can be solved; mirrored markers only where nothing else was seen, for the status to say so."""
-    sorted_out: list[tuple[int, str]] = []
-    usable = [_usable(seen, field, lens, sorted_out) for seen, lens in zip(pictures, cameras, strict=True)]
-    if not any(len(seen) for seen in usable) and any(reason == REVERSED for _, reason in sorted_out):
-        sorted_out.clear()
-        usable = [
-            _usable(seen, field, lens, sorted_out, mirrored=True) for seen, lens in zip(pictures, cameras, strict=True)
-        ]
-    rejected.extend(sorted_out)
-    return usable
-
-
-def _usable(
-    seen: MarkerObservations, field: Field, camera: Camera, rejected: list[tuple[int, str]], *, mirrored: bool = False
-) -> MarkerObservations:
-    keep = []
-    for index, marker_id in enumerate(seen.marker_id.tolist()):
-        corners = seen.corners_px[index]
-        if not np.isfinite(corners).all():
-            rejected.append((marker_id, "a corner is not a finite number"))
-        elif marker_id not in field.marker_ids:
-            rejected.append((marker_id, "not on the field"))
-        elif int(np.count_nonzero(seen.marker_id == marker_id)) > 1:
-            rejected.append((marker_id, "seen more than once in one picture"))
-        elif not camera.unproject(corners)[1].all():
-            rejected.append((marker_id, "a corner lies where the lens model does not reach"))
-        elif not mirrored and not runs_clockwise(corners):
-            rejected.append((marker_id, REVERSED))
-        else:
-            keep.append(index)
-    return seen.selected(np.array(keep, dtype=np.int64))
 
 
 def _stacked(
