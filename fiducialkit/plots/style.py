@@ -16,7 +16,7 @@ FAINT = "#dde3e8"
 WARNING = "#b3261e"
 SHARES = "viridis"  # even in lightness and readable with any colour vision
 # Neighbours differ in lightness as well as hue, so that they stay apart in grey and for colour-blind readers.
-LINE_COLOURS = ("#0b4f8a", "#e08214", "#2a9d8f", "#8e3b76", "#9aa51d", "#5b6770", "#5aaee3", "#7a4a24")
+LINE_COLOURS = ("#0b4f8a", "#e08214", "#2f9e77", "#7b2d68", "#d0c81e", "#14181c", "#7cc4f0", "#a0603a")
 LINE_DASHES: tuple[tuple[int, tuple[float, ...]], ...] = (
     (0, ()),
     (0, (6, 2)),

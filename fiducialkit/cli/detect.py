@@ -1,0 +1,65 @@
+"""`fiducialkit detect`: the markers of pictures, as a table and drawn on copies."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+
+def detect(
+    inputs: Annotated[list[Path], typer.Argument(metavar="INPUT...", help="Pictures, or folders of pictures.")],
+    out: Annotated[Path, typer.Option(metavar="FOLDER", help="Where tables and marked copies go.")],
+    family: Annotated[str | None, typer.Option(help="Marker family, or a dictionary file.  [default: 36h11]")] = None,
+    field: Annotated[Path | None, typer.Option(metavar="FIELD", help="Take the family from this field file.")] = None,
+    camera: Annotated[Path | None, typer.Option(metavar="CAMERA", help="The lens, for straighter edges.")] = None,
+    preset: Annotated[str, typer.Option(help="Settings of the detector.")] = "standard",
+) -> None:
+    """Find the markers in pictures.
+
+    Writes corners.csv, pictures.csv and a marked copy of each picture.
+    """
+    from fiducialkit import files
+    from fiducialkit.cli.console import checked_folder, progress, say
+    from fiducialkit.cli.pictures import find_pictures, marked_picture, read_picture
+    from fiducialkit.cli.seen import corners_table, detect_in_pictures, pictures_table
+    from fiducialkit.errors import InputError
+    from fiducialkit.scene.camera_file import load_camera
+    from fiducialkit.scene.field_file import load_field
+    from fiducialkit.scene.markers import marker_family
+
+    if family is not None and field is not None:
+        raise InputError("--family, --field: expected one of the two, found both")
+    checked_folder(out)
+    layout = load_field(field) if field else None
+    wanted = layout.family if layout else marker_family(family or "36h11")
+    seen = detect_in_pictures(
+        find_pictures(inputs),
+        wanted,
+        border_cells=layout.border_cells if layout else 1,
+        camera=load_camera(camera) if camera else None,
+        preset=preset,
+    )
+    corners, pictures = corners_table(seen), pictures_table(seen)
+    folder = files.new_folder(out)
+    files.write_csv(folder / "corners.csv", corners)
+    files.write_csv(folder / "pictures.csv", pictures)
+    # read again instead of keeping every picture in memory
+    for one in progress([each for each in seen if each.observations is not None], "marking picture"):
+        if one.picture is not None and one.observations is not None:
+            png = marked_picture(read_picture(one.picture.path, colour=True), one.observations)
+            files.write_bytes(folder / "marked" / f"{_flat(one.name)}.png", png)
+    unreadable = int((pictures["status"] == "unreadable").sum())
+    say(
+        f"{len(corners)} markers of {wanted.name} in {int((pictures['status'] == 'ok').sum())} of {len(pictures)} "
+        f"pictures" + (f", {unreadable} unreadable" if unreadable else "") + f"; tables and marked copies: {folder}"
+    )
+    for row in pictures[pictures["message"] != ""].itertuples():
+        say(f"{row.file}: {row.message}", indent="  ")
+    if corners.empty:
+        raise typer.Exit(1)
+
+
+def _flat(name: str) -> str:
+    return name.replace("/", "_").replace(":", "")

@@ -1,0 +1,1 @@
+"""Pages to read: one self-contained HTML file with its tables and pictures beside it."""
