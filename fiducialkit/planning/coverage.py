@@ -33,16 +33,14 @@ def floor_poses(study: Study) -> FloorPoses:
     axes = [_cell_centres(length, step_m) for length in study.field.size]
     x_m, y_m = (grid.ravel() for grid in np.meshgrid(*axes, indexing="ij"))
     headings = 2.0 * np.pi * np.arange(study.floor.headings) / study.floor.headings
-    poses = np.column_stack(
-        [np.repeat(x_m, len(headings)), np.repeat(y_m, len(headings)), np.tile(headings, len(x_m))]
-    )
+    poses = np.column_stack([np.repeat(x_m, len(headings)), np.repeat(y_m, len(headings)), np.tile(headings, len(x_m))])
     is_free = has_standing_room(study, poses)
     return FloorPoses(x_m=x_m, y_m=y_m, headings=len(headings), poses=poses, is_free=is_free)
 
 
 def _cell_centres(length_m: float, step_m: float) -> FloatArray:
     count = max(1, round(length_m / step_m))
-    return (np.arange(count) + 0.5) * (length_m / count)
+    return np.asarray((np.arange(count) + 0.5) * (length_m / count), dtype=np.float64)
 
 
 def has_standing_room(study: Study, poses: FloatArray) -> BoolArray:
@@ -65,9 +63,7 @@ def footprint_corners(footprint: tuple[float, float], poses: FloatArray) -> Floa
     return np.stack([x, y], axis=2)
 
 
-def _overlaps(
-    corners: FloatArray, poses: FloatArray, footprint: tuple[float, float], obstacle: Obstacle
-) -> BoolArray:
+def _overlaps(corners: FloatArray, poses: FloatArray, footprint: tuple[float, float], obstacle: Obstacle) -> BoolArray:
     """Return whether each footprint and the obstacle's base share ground: no side of either separates them."""
     low, high = np.array(obstacle.corner_min[:2]), np.array(obstacle.corner_max[:2])
     apart = (corners.max(axis=1) <= low).any(axis=1) | (corners.min(axis=1) >= high).any(axis=1)

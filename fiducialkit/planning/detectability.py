@@ -1,7 +1,7 @@
 """What the detector on the robot can read, and how exactly it places corners.
 
-The robot may run another detector than this toolkit's, so every figure here comes from the camera's ``[noise]`` and every
-prediction repeats, in words, what it assumed (`detector_in_words`).
+The robot may run another detector than this toolkit's, so every figure here comes from the camera's ``[noise]`` and
+every prediction repeats, in words, what it assumed (`detector_in_words`).
 
 Provenance
 ----------

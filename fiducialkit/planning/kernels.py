@@ -16,10 +16,10 @@ from fiducialkit.compiled import kernel
 from fiducialkit.scene.occlusion import is_hidden
 from fiducialkit.scene.projection import project_point, project_point_jacobian
 
-# corner sd is tabulated at sides of 2^(k/2) px from 4 px up, and interpolated in log side
+# corner sd is tabulated at sides of 2^(k/8) px from 4 px up, and interpolated in log side
 SD_TABLE_FIRST_LOG2 = 2.0
-SD_TABLE_PER_OCTAVE = 2
-SD_TABLE_LENGTH = 17
+SD_TABLE_PER_OCTAVE = 8
+SD_TABLE_LENGTH = 65
 _NEAREST_DEPTH_M = 0.05
 
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from fiducialkit.arrays import FloatArray
+from fiducialkit.arrays import BoolArray, FloatArray, IntArray
 from fiducialkit.errors import InputError
 from fiducialkit.planning import verdict
 from fiducialkit.planning.arrival import chance_to_score, driven_blind, tool_covariance
@@ -123,7 +123,9 @@ def _by_node(study: Study, labels: pd.DataFrame, seen: Prediction) -> pd.DataFra
     groups = labels.groupby(["node", "side"], sort=False).indices
     rows = [
         {"rig": rig.name, "node": node.name, "side": side, "state": state}
-        | _arrival(study, node, study.tool(side), labels["distance_m"].to_numpy()[index], _case(seen, index, s, r))
+        | _arrival(
+            study, node, study.tool(side), labels["distance_m"].to_numpy()[index], _case(seen, np.asarray(index), s, r)
+        )
         for r, rig in enumerate(study.rigs)
         for node in study.field.nodes
         for side in study.sides
@@ -137,11 +139,15 @@ def _by_node(study: Study, labels: pd.DataFrame, seen: Prediction) -> pd.DataFra
 
 
 def _case(seen: Prediction, index: FloatArray, s: int, r: int) -> tuple[FloatArray, FloatArray, FloatArray]:
-    return seen.markers[index, s, r].astype(np.float64), seen.covariance[index, s, r], seen.flip_probability[index, s, r]
+    return (
+        seen.markers[index, s, r].astype(np.float64),
+        seen.covariance[index, s, r],
+        seen.flip_probability[index, s, r],
+    )
 
 
 def _arrival(
-    study: Study, node: Node, tool: Tool, distance_m: FloatArray, case: tuple[FloatArray, FloatArray, FloatArray]
+    study: Study, node: Node, tool: Tool, distance_m: FloatArray, case: tuple[IntArray, FloatArray, FloatArray]
 ) -> dict[str, float]:
     """Return one row of `BY_NODE`: the pose of the approach that serves best, driven on to the node."""
     markers, covariance, flip = case
@@ -155,9 +161,7 @@ def _arrival(
     }
     best: tuple[float, int, FloatArray] | None = None
     for i in seen:
-        carried = driven_blind(
-            covariance[i], float(distance_m[i]), study.approach.speed_m_per_s, study.odometry
-        )
+        carried = driven_blind(covariance[i], float(distance_m[i]), study.approach.speed_m_per_s, study.odometry)
         chance = chance_to_score(carried, float(flip[i]), node, tool)
         if best is None or chance > best[0] + 1e-9:
             best = (chance, i, carried)
@@ -199,13 +203,13 @@ def _maps(study: Study, floor: FloorPoses, seen: Prediction) -> pd.DataFrame:
     return MAPS.checked(pd.concat(parts, ignore_index=True))
 
 
-def _on_grid(floor: FloorPoses, values: FloatArray) -> FloatArray:
+def _on_grid(floor: FloorPoses, values: FloatArray | IntArray) -> FloatArray:
     grid = np.full(len(floor.poses), np.nan)
     grid[floor.is_free] = values
     return grid.reshape(-1, floor.headings)
 
 
-def _share(hit: FloatArray, free: FloatArray) -> FloatArray:
+def _share(hit: BoolArray, free: BoolArray) -> FloatArray:
     count = free.sum(axis=1)
     return np.where(count > 0, (hit & free).sum(axis=1) / np.maximum(count, 1), np.nan)
 
@@ -224,7 +228,7 @@ def _ranked(study: Study, by_node: pd.DataFrame, maps: pd.DataFrame) -> pd.DataF
     for rig in study.rigs:
         cases = by_node[by_node["rig"] == rig.name].reset_index(drop=True)
         floor = maps[maps["rig"] == rig.name]
-        worst = cases.loc[cases["chance_to_score"].idxmin()]
+        worst = cases.iloc[int(cases["chance_to_score"].to_numpy().argmin())]
         detectors = dict.fromkeys(detector_in_words(study.robot.mount(name).camera) for name in rig.mounts)
         rows.append(
             {
@@ -248,8 +252,6 @@ def _ranked(study: Study, by_node: pd.DataFrame, maps: pd.DataFrame) -> pd.DataF
     table = pd.DataFrame(rows)
     # one per cent of chance decides nothing: below that the mean, and then the error, speaks
     table["coarse"] = table["worst_chance"].round(2)
-    table = table.sort_values(
-        ["coarse", "mean_chance", "position_95_m"], ascending=[False, False, True], kind="stable"
-    )
+    table = table.sort_values(["coarse", "mean_chance", "position_95_m"], ascending=[False, False, True], kind="stable")
     table["rank"] = np.arange(1, len(table) + 1)
     return RIGS.checked(table.drop(columns="coarse"))

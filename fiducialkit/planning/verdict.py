@@ -69,15 +69,18 @@ def assumptions(study: Study) -> tuple[str, ...]:
     prior, built, wheels = study.prior, study.tolerance, study.odometry
     used = {name for rig in study.rigs for name in rig.mounts}
     cameras = {mount.camera.name: mount.camera for mount in study.robot.mounts if mount.name in used}
-    heading = f"heading from a gyro within {prior.heading_sd_deg:g} degrees" if prior.heading_sd_deg else "no gyro heading"
+    heading = (
+        f"heading from a gyro within {prior.heading_sd_deg:g} degrees" if prior.heading_sd_deg else "no gyro heading"
+    )
     return (
         *(f"Camera '{name}', detector on the robot: {detector_in_words(camera)}." for name, camera in cameras.items()),
         f"A marker counts as seen when all of it is in the picture, nothing stands in front of its corners or centre, "
         f"and its face is turned away by no more than {LARGEST_FACING_DEG:g} degrees.",
-        f"Robot on the floor: height within {prior.height_sd_m * 1000:g} mm, level within {prior.level_sd_deg:g} degrees; "
-        f"{heading}.",
-        f"Built and known within (sd): mounts {built.mount_sd_m * 1000:g} mm and {built.mount_sd_deg:g} degrees, markers "
-        f"{built.marker_sd_m * 1000:g} mm and {built.marker_sd_deg:g} degrees, focal length {built.focal_sd_percent:g} %.",
+        f"Robot on the floor: height within {prior.height_sd_m * 1000:g} mm, level within {prior.level_sd_deg:g} "
+        f"degrees; {gyro}.",
+        f"Built and known within (sd): mounts {built.mount_sd_m * 1000:g} mm and {built.mount_sd_deg:g} degrees, "
+        f"markers {built.marker_sd_m * 1000:g} mm and {built.marker_sd_deg:g} degrees, focal length "
+        f"{built.focal_sd_percent:g} %.",
         f"The best pose of the last {study.approach.distance_m:g} m is driven on to the node at "
         f"{study.approach.speed_m_per_s:g} m/s with wheels within {wheels.distance_sd_percent:g} % and a gyro within "
         f"{wheels.heading_sd_deg_per_s:g} degrees per second.",

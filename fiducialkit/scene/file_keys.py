@@ -1,0 +1,62 @@
+"""What the files people write share: strict keys, lengths with a unit, errors with a place."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Annotated, Any, Literal, TypeVar
+
+import pydantic
+
+from fiducialkit.errors import FileFormatError, InputError
+
+T = TypeVar("T")
+METRES = {"m": 1.0, "mm": 0.001, "in": 0.0254}
+LengthUnit = Literal["m", "mm", "in"]
+# a TOML true is no number and a "1.2" in quotes is text: both are refused instead of converted
+Number = Annotated[float, pydantic.Strict(), pydantic.Field(allow_inf_nan=False)]
+Whole = Annotated[int, pydantic.Strict()]
+Text = Annotated[str, pydantic.Strict(), pydantic.StringConstraints(min_length=1)]
+Point = tuple[Number, Number, Number]
+_TELLING_KEYS = {
+    "field": ("marker", "marker_size", "node"),
+    "robot": ("mount", "footprint", "rig"),
+    "camera": ("width_px", "fx_px", "horizontal_fov_deg"),
+    "study": ("field", "robot", "approach"),
+}
+
+
+class StrictKeys(pydantic.BaseModel):
+    """Keys that are all known: a mistyped one is refused, never ignored."""
+
+    model_config = pydantic.ConfigDict(extra="forbid", allow_inf_nan=False)
+
+
+def kind_of(data: dict[str, Any]) -> str | None:
+    """Return which kind of file these keys belong to: field, robot, camera, study; None if it cannot be told."""
+    score = {kind: sum(key in data for key in keys) for kind, keys in _TELLING_KEYS.items()}
+    best = max(score, key=lambda kind: score[kind])
+    return best if score[best] else None
+
+
+def expect_kind(data: Any, kind: str, path: Path) -> None:
+    """Raise FileFormatError if the file is plainly of another kind."""
+    found = kind_of(data) if isinstance(data, dict) else None
+    if found not in (None, kind):
+        raise FileFormatError(path, "", f"expected a {kind} file, found what looks like a {found} file")
+
+
+def scaled(values: tuple[float, ...], metres: float) -> tuple[Any, ...]:
+    """Return lengths in metres."""
+    return tuple(value * metres for value in values)
+
+
+def built(make: Callable[[], T], path: Path) -> T:
+    """Return what `make` gives; an InputError "where: message" becomes a FileFormatError with the file before it."""
+    try:
+        return make()
+    except FileFormatError:
+        raise
+    except InputError as error:
+        where, _, message = str(error).partition(": ")
+        raise FileFormatError(path, where, message) from None
