@@ -16,6 +16,7 @@ import pytest
 import fiducialkit
 
 FRAMES = ("field", "robot", "camera", "marker", "board", "points")
+PREPOSITIONS = ("to", "for", "of", "by", "in", "per", "with", "on")  # to_camera is a direction towards it
 PACKAGE = Path(fiducialkit.__file__).parent
 
 
@@ -33,7 +34,7 @@ def transform_of(name: str) -> tuple[str, str] | None:
 def point_of(name: str) -> str | None:
     """Return the frame of a point's name, or None."""
     words = name.strip("_").split("_")
-    is_point = len(words) > 1 and words[-1] in FRAMES and "from" not in words
+    is_point = len(words) > 1 and words[-1] in FRAMES and "from" not in words and words[-2] not in PREPOSITIONS
     return words[-1] if is_point else None
 
 
@@ -243,6 +244,7 @@ def test_each_seeded_mix_up_is_caught(source: str) -> None:
         "out_field = field_from_marker.rotation.as_matrix()[:, 2]",
         "field_from_marker = field_from_marker_angles(position, 1, 2, 3)",
         "view_field = 2.0 * out_field",
+        "to_camera = camera_in_field - centre_field",
         "rotation, t = parts(field_from_marker)\ncorners_field = corners_marker @ rotation.T + t",
         "rotation, t = parts(field_from_marker)\ncorners_marker = (corners_field - t) @ rotation",
         "def corners_field(m):\n    r, t = parts(m.field_from_marker)\n    return square(m) @ r.T + t",
