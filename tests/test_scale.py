@@ -8,12 +8,13 @@ import os
 
 import numpy as np
 import pytest
+from scipy.spatial.transform import Rotation
 from scipy.stats import chi2 as chi2_distribution
 
 from fiducialkit import Camera, Field, MarkerObservations
 from fiducialkit.scene.field import Marker
 from fiducialkit.scene.markers import marker_family
-from fiducialkit.scene.transforms import field_from_robot_on_floor, robot_from_camera_angles
+from fiducialkit.scene.transforms import field_from_robot_on_floor, parts, rigid_transform, robot_from_camera_angles
 from fiducialkit.solving.scale import marker_scale
 
 CAMERA = Camera(width_px=1280, height_px=960, fx_px=800, fy_px=800, cx_px=639.5, cy_px=479.5)
@@ -78,6 +79,26 @@ def test_sizes_near_the_ends_of_what_a_field_takes_are_no_obstacle(size_m):
     seen = picture(layout(size_m * true), [1, 2], x_m=2.0 if size_m > 0.5 else 3.5, sd_px=0.01)
     found = marker_scale([seen], layout(size_m), CAMERA, robot_from_camera=MOUNT)
     assert found.status == "ok" and found.scale == pytest.approx(true, abs=1e-3)
+
+
+def test_standard_deviation_is_that_of_seven_unknowns_by_differences():
+    """Second implementation: Jacobian of all corners by pose and factor, inverted."""
+    pose = field_from_robot_on_floor(3.0, 3.0, 0.0) * MOUNT
+    place = np.concatenate([parts(pose)[1], pose.rotation.as_rotvec()])
+
+    def corners(unknown):
+        camera = rigid_transform(Rotation.from_rotvec(unknown[3:6]), unknown[:3]).inv()
+        printed = layout(0.15 * unknown[6])
+        return np.concatenate(
+            [CAMERA.project(camera.apply(printed.marker(i).corners_field))[0].ravel() for i in (1, 2)]
+        )
+
+    steps = 1e-6 * np.eye(7)
+    at = np.append(place, 0.97)
+    jacobian = np.array([(corners(at + s) - corners(at - s)) / 2e-6 for s in steps]).T
+    expected = 0.1 * math.sqrt(np.linalg.inv(jacobian.T @ jacobian)[6, 6])
+    found = marker_scale([picture(layout(0.15 * 0.97), [1, 2])], layout(), CAMERA, robot_from_camera=MOUNT)
+    assert found.scale_sd == pytest.approx(expected, rel=0.01)
 
 
 @pytest.mark.statistics
