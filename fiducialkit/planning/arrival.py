@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 
 import numpy as np
+import numpy.typing as npt
 from scipy.special import ndtr
 
 from fiducialkit.arrays import FloatArray
@@ -17,12 +18,14 @@ from fiducialkit.planning.study import Odometry
 from fiducialkit.scene.field import Node
 from fiducialkit.scene.robot import Tool
 
-_NODES, _WEIGHTS = np.polynomial.legendre.leggauss(48)
+_NODES, _WEIGHTS = np.polynomial.legendre.leggauss(32)
 _REACH_SD = 6.0
+_AT_ONCE = 2048
+_ORDER = np.array([2, 0, 1])
 
 
 def tool_covariance(covariance: FloatArray, tool: Tool) -> FloatArray:
-    """Return the covariance of (along, across, heading) at the tool point, from that of the robot's origin.
+    """Return covariances (..., 3, 3) of (along, across, heading) at the tool point, from those of the robot's origin.
 
     A heading error w moves a point (tx, ty) of the robot by (-w ty, w tx). [m, m, rad]
     """
@@ -32,58 +35,73 @@ def tool_covariance(covariance: FloatArray, tool: Tool) -> FloatArray:
     return np.asarray(lever @ covariance @ lever.T)
 
 
-def chance_inside(covariance: FloatArray, half_widths: tuple[float, float, float]) -> float:
+def chance_inside(covariance: FloatArray, half_widths: tuple[float, float, float]) -> FloatArray:
     """Return the probability that a zero-mean Gaussian of three components lies inside a box about zero.
 
     Parameters
     ----------
-    covariance : ndarray, shape (3, 3)
-        Positive semidefinite.
+    covariance : ndarray, shape (..., 3, 3)
+        Positive semidefinite; NaN gives NaN.
     half_widths : (float, float, float)
         Above zero, in the units of the components.
     """
-    sd = np.sqrt(np.maximum(np.diag(covariance), 0.0))
-    scale = np.where(sd > 0.0, sd, 1.0)
-    half = np.array(half_widths) / scale
-    correlation = covariance / np.outer(scale, scale)
-    # order of conditioning: third, first given third, second given both; tiny variances are floored, so that a
+    flat = np.asarray(covariance, dtype=np.float64).reshape(-1, 3, 3)
+    chance = np.full(len(flat), np.nan)
+    known = np.flatnonzero(np.isfinite(flat).all(axis=(1, 2)))
+    for first in range(0, len(known), _AT_ONCE):
+        rows = known[first : first + _AT_ONCE]
+        chance[rows] = _box_probability(flat[rows], np.array(half_widths))
+    return chance.reshape(np.shape(covariance)[:-2])
+
+
+def _box_probability(covariance: FloatArray, half_widths: FloatArray) -> FloatArray:
+    sd = np.sqrt(np.maximum(np.diagonal(covariance, axis1=1, axis2=2), 0.0))
+    sd = np.where(sd > 0.0, sd, 1.0)
+    correlation = covariance / (sd[:, :, None] * sd[:, None, :])
+    # order of conditioning: heading, along given heading, across given both; tiny variances are floored, so that a
     # component known exactly is a narrow bell and not a division by zero
-    lower = np.linalg.cholesky(correlation[np.ix_((2, 0, 1), (2, 0, 1))] + 1e-12 * np.eye(3))
-    limit = half[[2, 0, 1]]
-    z1, w1 = _rule(-limit[0] / lower[0, 0], limit[0] / lower[0, 0])
-    centre = lower[1, 0] * z1
-    z2, w2 = _rule((-limit[1] - centre) / lower[1, 1], (limit[1] - centre) / lower[1, 1])
-    mean = lower[2, 0] * z1[:, None] + lower[2, 1] * z2
-    inner = ndtr((limit[2] - mean) / lower[2, 2]) - ndtr((-limit[2] - mean) / lower[2, 2])
-    return float(np.clip(w1 @ (w2 * inner).sum(axis=1), 0.0, 1.0))
+    ordered = correlation[:, _ORDER[:, None], _ORDER]
+    lower = np.linalg.cholesky(ordered + 1e-12 * np.eye(3))[:, :, :, None, None]
+    limit = (half_widths / sd)[:, _ORDER][:, :, None, None]
+    z1, w1 = _rule(-limit[:, 0, :, 0] / lower[:, 0, 0, :, 0], limit[:, 0, :, 0] / lower[:, 0, 0, :, 0])
+    z1, w1 = z1[:, 0], w1[:, 0]
+    centre = lower[:, 1, 0, :, 0] * z1
+    width, scale = limit[:, 1, :, 0], lower[:, 1, 1, :, 0]
+    z2, w2 = _rule((-width - centre) / scale, (width - centre) / scale)
+    mean = lower[:, 2, 0] * z1[:, :, None] + lower[:, 2, 1] * z2
+    inner = ndtr((limit[:, 2] - mean) / lower[:, 2, 2]) - ndtr((-limit[:, 2] - mean) / lower[:, 2, 2])
+    return np.asarray(np.clip(np.einsum("ni,nij->n", w1, w2 * inner), 0.0, 1.0), dtype=np.float64)
 
 
-def _rule(low: float | FloatArray, high: float | FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Return nodes and weights for an integral against the standard normal density from low to high."""
-    first = np.asarray(np.clip(low, -_REACH_SD, _REACH_SD))[..., None]
-    last = np.asarray(np.clip(high, -_REACH_SD, _REACH_SD))[..., None]
+def _rule(low: FloatArray, high: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return nodes and weights, one more axis, for an integral against the standard normal density."""
+    first = np.clip(low, -_REACH_SD, _REACH_SD)[..., None]
+    last = np.clip(high, -_REACH_SD, _REACH_SD)[..., None]
     nodes = 0.5 * (first + last) + 0.5 * (last - first) * _NODES
     weights = 0.5 * (last - first) * _WEIGHTS * np.exp(-0.5 * nodes**2) / math.sqrt(2.0 * math.pi)
     return nodes, weights
 
 
-def driven_blind(covariance: FloatArray, blind_m: float, speed_m_per_s: float, odometry: Odometry) -> FloatArray:
-    """Return the covariance after a last stretch on wheels and gyro alone, straight ahead.
+def driven_blind(
+    covariance: FloatArray, blind_m: npt.ArrayLike, speed_m_per_s: float, odometry: Odometry
+) -> FloatArray:
+    """Return covariances (..., 3, 3) after a last stretch on wheels and gyro alone, straight ahead.
 
     With s the stretch: the heading error carries the robot aside by s times it; the wheels add their share of s
     along; the gyro's rate error b adds b t to the heading and b t s / 2 across, t = s / speed. [m, m, rad]
     """
-    carried = np.eye(3)
-    carried[1, 2] = blind_m
-    result = carried @ covariance @ carried.T
-    duration_s = blind_m / speed_m_per_s
-    turn = math.radians(odometry.heading_sd_deg_per_s) * duration_s
-    by_turn = np.array([0.0, 0.5 * blind_m * turn, turn])
-    result[0, 0] += (odometry.distance_sd_percent / 100.0 * blind_m) ** 2
-    return np.asarray(result + np.outer(by_turn, by_turn))
+    blind = np.asarray(blind_m, dtype=np.float64)
+    carried = np.zeros((*blind.shape, 3, 3))
+    carried[...] = np.eye(3)
+    carried[..., 1, 2] = blind
+    turn = math.radians(odometry.heading_sd_deg_per_s) * blind / speed_m_per_s
+    by_turn = np.stack([np.zeros_like(turn), 0.5 * blind * turn, turn], axis=-1)
+    result = carried @ covariance @ np.swapaxes(carried, -1, -2) + by_turn[..., :, None] * by_turn[..., None, :]
+    result[..., 0, 0] += (odometry.distance_sd_percent / 100.0 * blind) ** 2
+    return np.asarray(result)
 
 
-def chance_to_score(covariance: FloatArray, flip_probability: float, node: Node, tool: Tool) -> float:
+def chance_to_score(covariance: FloatArray, flip_probability: FloatArray, node: Node, tool: Tool) -> FloatArray:
     """Return the chance that the tool point ends within the node's tolerances, the right pose having been taken."""
     half_widths = (node.tolerance_along_m, node.tolerance_across_m, math.radians(node.tolerance_heading_deg))
-    return (1.0 - flip_probability) * chance_inside(tool_covariance(covariance, tool), half_widths)
+    return np.asarray((1.0 - flip_probability) * chance_inside(tool_covariance(covariance, tool), half_widths))

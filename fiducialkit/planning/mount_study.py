@@ -121,65 +121,67 @@ def _by_approach(study: Study, labels: pd.DataFrame, poses: FloatArray, seen: Pr
 
 def _by_node(study: Study, labels: pd.DataFrame, seen: Prediction) -> pd.DataFrame:
     groups = labels.groupby(["node", "side"], sort=False).indices
-    rows = [
-        {"rig": rig.name, "node": node.name, "side": side, "state": state}
-        | _arrival(
-            study, node, study.tool(side), labels["distance_m"].to_numpy()[index], _case(seen, np.asarray(index), s, r)
-        )
-        for r, rig in enumerate(study.rigs)
-        for node in study.field.nodes
-        for side in study.sides
-        for index in [groups[(node.name, side)]]
-        for s, state in enumerate(study.states)
-    ]
-    frame = pd.DataFrame(rows)
+    rows: list[dict[str, object]] = []
+    for node in study.field.nodes:
+        for side in study.sides:
+            index = np.asarray(groups[(node.name, side)], dtype=np.int64)
+            rows += _arrivals(study, node, side, labels["distance_m"].to_numpy()[index], _at(seen, index))
     nodes = {node.name: node for node in study.field.nodes}
-    frame["reason"] = [verdict.reason(row, nodes[row["node"]], study) for row in frame.to_dict("records")]
-    return BY_NODE.checked(frame)
+    for row in rows:
+        row["reason"] = verdict.reason(row, nodes[str(row["node"])], study)
+    return BY_NODE.checked(pd.DataFrame(rows))
 
 
-def _case(seen: Prediction, index: FloatArray, s: int, r: int) -> tuple[FloatArray, FloatArray, FloatArray]:
-    return (
-        seen.markers[index, s, r].astype(np.float64),
-        seen.covariance[index, s, r],
-        seen.flip_probability[index, s, r],
+def _at(seen: Prediction, index: IntArray) -> Prediction:
+    return Prediction(
+        markers=seen.markers[index],
+        noise_covariance=seen.noise_covariance[index],
+        covariance=seen.covariance[index],
+        flip_probability=seen.flip_probability[index],
     )
 
 
-def _arrival(
-    study: Study, node: Node, tool: Tool, distance_m: FloatArray, case: tuple[IntArray, FloatArray, FloatArray]
-) -> dict[str, float]:
-    """Return one row of `BY_NODE`: the pose of the approach that serves best, driven on to the node."""
-    markers, covariance, flip = case
-    order = np.argsort(distance_m)
-    seen = [int(i) for i in order if markers[i] > 0]
-    row = {
-        "markers_at_node": int(markers[order[0]]),
+def _arrivals(study: Study, node: Node, side: str, distance_m: FloatArray, seen: Prediction) -> list[dict[str, object]]:
+    """Return the rows of `BY_NODE` for one node and side: the pose of each approach that serves best, driven on."""
+    tool = study.tool(side)
+    blind_m = np.broadcast_to(distance_m[:, None, None], seen.markers.shape)
+    carried = driven_blind(seen.covariance, blind_m, study.approach.speed_m_per_s, study.odometry)
+    chance = np.nan_to_num(chance_to_score(carried, seen.flip_probability, node, tool), nan=-1.0)
+    # distances rise along the first axis; a farther pose is taken only where it is better by more than rounding
+    best = np.argmax(np.round(chance, 9), axis=0)
+    rows: list[dict[str, object]] = []
+    for r, rig in enumerate(study.rigs):
+        for s, state in enumerate(study.states):
+            i = int(best[s, r])
+            label = {"rig": rig.name, "node": node.name, "side": side, "state": state}
+            shares = _sightings(seen.markers[:, s, r], distance_m, study.approach.distance_m)
+            row = _arrival(carried[i, s, r], tool) | {
+                "held_from_m": float(distance_m[i]) if chance[i, s, r] >= 0.0 else math.nan,
+                "flip_probability": float(seen.flip_probability[i, s, r]),
+                "chance_to_score": max(float(chance[i, s, r]), 0.0),
+            }
+            rows.append(label | shares | row)
+    return rows
+
+
+def _sightings(markers: IntArray, distance_m: FloatArray, length_m: float) -> dict[str, object]:
+    seen_m = distance_m[markers > 0]
+    return {
+        "markers_at_node": int(markers[np.argmin(distance_m)]),
         "approach_share_1": float(np.mean(markers >= 1)),
         "approach_share_2": float(np.mean(markers >= 2)),
-        "blind_m": float(distance_m[seen[0]]) if seen else float(study.approach.distance_m),
+        "blind_m": float(seen_m.min()) if seen_m.size else length_m,
     }
-    best: tuple[float, int, FloatArray] | None = None
-    for i in seen:
-        carried = driven_blind(covariance[i], float(distance_m[i]), study.approach.speed_m_per_s, study.odometry)
-        chance = chance_to_score(carried, float(flip[i]), node, tool)
-        if best is None or chance > best[0] + 1e-9:
-            best = (chance, i, carried)
-    if best is None:
-        blank = ("held_from_m", "position_95_m", "heading_95_deg", "tool_along_sd_m", "tool_across_sd_m",
-                 "heading_sd_deg", "flip_probability")  # fmt: skip
-        return row | dict.fromkeys(blank, math.nan) | {"chance_to_score": 0.0}
-    chance, i, carried = best
-    at_tool = tool_covariance(carried, tool)
-    return row | {
-        "held_from_m": float(distance_m[i]),
-        "position_95_m": float(position_95_m(carried)),
-        "heading_95_deg": float(heading_95_deg(carried)),
+
+
+def _arrival(covariance: FloatArray, tool: Tool) -> dict[str, object]:
+    at_tool = tool_covariance(covariance, tool)
+    return {
+        "position_95_m": float(position_95_m(covariance)),
+        "heading_95_deg": float(heading_95_deg(covariance)),
         "tool_along_sd_m": math.sqrt(at_tool[0, 0]),
         "tool_across_sd_m": math.sqrt(at_tool[1, 1]),
         "heading_sd_deg": math.degrees(math.sqrt(at_tool[2, 2])),
-        "flip_probability": float(flip[i]),
-        "chance_to_score": chance,
     }
 
 

@@ -69,9 +69,7 @@ def assumptions(study: Study) -> tuple[str, ...]:
     prior, built, wheels = study.prior, study.tolerance, study.odometry
     used = {name for rig in study.rigs for name in rig.mounts}
     cameras = {mount.camera.name: mount.camera for mount in study.robot.mounts if mount.name in used}
-    heading = (
-        f"heading from a gyro within {prior.heading_sd_deg:g} degrees" if prior.heading_sd_deg else "no gyro heading"
-    )
+    gyro = f"heading from a gyro within {prior.heading_sd_deg:g} degrees" if prior.heading_sd_deg else "no gyro heading"
     return (
         *(f"Camera '{name}', detector on the robot: {detector_in_words(camera)}." for name, camera in cameras.items()),
         f"A marker counts as seen when all of it is in the picture, nothing stands in front of its corners or centre, "
