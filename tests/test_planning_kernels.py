@@ -103,7 +103,7 @@ class Twin:
         return centre + (1.0 + focal) * (pixels - centre), valid
 
     def derivative(self, **which):
-        (name, size), = which.items()
+        ((name, size),) = which.items()
         columns = []
         for i in range(size):
             change = np.zeros(size)
@@ -167,9 +167,7 @@ def twin_case(study, pose, rig, state):
     ):
         variances = np.array([sd_m**2] * 3 + [math.radians(sd_deg) ** 2] * 3)
         for piece in {key(look) for look in looks}:
-            source = np.vstack(
-                [look.derivative(**{kind: 6}) * (key(look) == piece) for look in looks]
-            )
+            source = np.vstack([look.derivative(**{kind: 6}) * (key(look) == piece) for look in looks])
             total += gain @ source @ np.diag(variances) @ source.T @ gain.T
     for name in {look.mount.name for look in looks}:
         source = np.vstack([look.derivative(focal=1) * (look.mount.name == name) for look in looks])
@@ -181,7 +179,7 @@ def test_kernel_equals_numpy_twin():
     study = small_study()
     poses = random_poses(60, seed=5)
     prediction = predict(study, poses)
-    assert np.unique(prediction.markers).tolist() == [0, 1, 2, 3], "the poses should span seeing none to several"
+    assert {0, 1, 2, 3} <= set(prediction.markers.ravel().tolist()), "the poses should span none to several"
     assert (prediction.markers[:, 0] != prediction.markers[:, 1]).any(), "the raised arm should hide something"
     for n, pose in enumerate(poses):
         for s, state in enumerate(study.states):
@@ -231,7 +229,12 @@ def test_flip_probability_against_solved_marker(heading_sd_deg):
     rng = np.random.default_rng(17)
     trials = 1500
     worst = 0.0
-    for distance, bearing_deg, off_axis_deg in ((3.0, 15.0, 0.0), (3.0, 25.0, 15.0), (4.0, 30.0, -20.0), (3.5, 20.0, 30.0)):
+    for distance, bearing_deg, off_axis_deg in (
+        (3.0, 15.0, 0.0),
+        (3.0, 25.0, 15.0),
+        (4.0, 30.0, -20.0),
+        (3.5, 20.0, 30.0),
+    ):
         bearing = math.radians(bearing_deg)
         place = (distance * math.cos(bearing), 4.0 + distance * math.sin(bearing))
         heading = math.pi + bearing + math.radians(off_axis_deg)
@@ -243,7 +246,9 @@ def test_flip_probability_against_solved_marker(heading_sd_deg):
             solutions = solve_marker(pixels + sd_px * rng.standard_normal((4, 2)), 0.15, camera, sd_px**2).solutions
             costs, turns = [], []
             for solution in solutions:
-                robot_pose = marker.field_from_marker * solution.camera_from_marker.inv() * mount.robot_from_camera.inv()
+                robot_pose = (
+                    marker.field_from_marker * solution.camera_from_marker.inv() * mount.robot_from_camera.inv()
+                )
                 turn = (robot_pose.rotation * Rotation.from_euler("z", -heading)).as_rotvec()
                 # a gyro that reads the true heading with its own noise of the stated sd
                 costs.append((solution.chi2, turn))
@@ -280,4 +285,3 @@ def test_closed_form_of_the_flip_on_the_axis():
         expected = ndtr(-0.5 * side * 0.15 / distance * math.sin(tilt) / 0.3)
         found = float(predict(study, pose).flip_probability[0, 0, 0])
         assert found == pytest.approx(expected, abs=0.01)
-

@@ -21,7 +21,6 @@ from fiducialkit.scene.robot import Tool
 _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(32)
 _REACH_SD = 6.0
 _AT_ONCE = 2048
-_ORDER = np.array([2, 0, 1])
 
 
 def tool_covariance(covariance: FloatArray, tool: Tool) -> FloatArray:
@@ -58,11 +57,13 @@ def _box_probability(covariance: FloatArray, half_widths: FloatArray) -> FloatAr
     sd = np.sqrt(np.maximum(np.diagonal(covariance, axis1=1, axis2=2), 0.0))
     sd = np.where(sd > 0.0, sd, 1.0)
     correlation = covariance / (sd[:, :, None] * sd[:, None, :])
-    # order of conditioning: heading, along given heading, across given both; tiny variances are floored, so that a
-    # component known exactly is a narrow bell and not a division by zero
-    ordered = correlation[:, _ORDER[:, None], _ORDER]
+    # the component with the narrowest tolerance for its sd comes first and the others given it: where two are nearly
+    # the same error, the looser limit is then never reached and the integrand stays smooth. Tiny variances are
+    # floored, so that a component known exactly is a narrow bell and not a division by zero.
+    order = np.argsort(half_widths / sd, axis=1)
+    ordered = np.take_along_axis(np.take_along_axis(correlation, order[:, :, None], 1), order[:, None, :], 2)
     lower = np.linalg.cholesky(ordered + 1e-12 * np.eye(3))[:, :, :, None, None]
-    limit = (half_widths / sd)[:, _ORDER][:, :, None, None]
+    limit = np.take_along_axis(half_widths / sd, order, axis=1)[:, :, None, None]
     z1, w1 = _rule(-limit[:, 0, :, 0] / lower[:, 0, 0, :, 0], limit[:, 0, :, 0] / lower[:, 0, 0, :, 0])
     z1, w1 = z1[:, 0], w1[:, 0]
     centre = lower[:, 1, 0, :, 0] * z1

@@ -1,0 +1,142 @@
+"""The comparison of rigs on the sample study: what must hold whatever the numbers are."""
+
+from __future__ import annotations
+
+import dataclasses
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+import fiducialkit
+from fiducialkit.errors import InputError
+from fiducialkit.planning.mount_study import heading_95_deg, position_95_m
+from fiducialkit.planning.prediction import predict
+
+SAMPLE = Path(__file__).parents[1] / "sample_data"
+ALWAYS_SEEN = ["chance_to_score", "approach_share_1", "approach_share_2"]
+
+
+@pytest.fixture(scope="module")
+def comparison():
+    return fiducialkit.compare_mounts(fiducialkit.load_study(SAMPLE / "study.toml"))
+
+
+def approach_of(comparison, rig):
+    return comparison.by_approach[comparison.by_approach["rig"] == rig]
+
+
+def test_common_practice_low_and_outward_beats_high_near_the_nodes(comparison):
+    """Common practice, no published source: near the nodes lower, outward cameras keep markers that high ones lose."""
+    low, high = approach_of(comparison, "two low, turned out"), approach_of(comparison, "two high")
+    near_low, near_high = low[low["distance_m"] <= 0.5], high[high["distance_m"] <= 0.5]
+    for least in (1, 2):
+        assert (near_low["markers"] >= least).mean() > (near_high["markers"] >= least).mean() + 0.05
+    chances = comparison.table.set_index("rig")["mean_chance"]
+    assert chances["two low, turned out"] > chances["two high"]
+
+
+def test_a_rig_that_contains_another_never_sees_less(comparison):
+    """Physics: a further camera can only add sightings."""
+    one, two = approach_of(comparison, "one high"), approach_of(comparison, "two high")
+    assert (two["markers"].to_numpy() >= one["markers"].to_numpy()).all()
+    low, three = approach_of(comparison, "two low, turned out"), approach_of(comparison, "three low")
+    assert (three["markers"].to_numpy() >= low["markers"].to_numpy()).all()
+
+
+def test_one_forward_camera_serves_the_back_badly(comparison):
+    rows = comparison.by_node[(comparison.by_node["rig"] == "one high") & (comparison.by_node["state"] == "arm stowed")]
+    by_side = rows.groupby("side")["chance_to_score"].mean()
+    assert by_side["front"] > by_side["back"] + 0.2
+
+
+def test_tables_are_whole(comparison):
+    study = comparison.study
+    cases = len(study.rigs) * len(study.field.nodes) * len(study.sides) * len(study.states)
+    assert len(comparison.by_node) == cases
+    assert not comparison.by_node.duplicated(["rig", "node", "side", "state"]).any()
+    assert comparison.by_node[ALWAYS_SEEN].notna().all().all()
+    assert comparison.by_node["chance_to_score"].between(0.0, 1.0).all()
+    blind = comparison.by_node["approach_share_1"] == 0.0
+    assert (comparison.by_node.loc[blind, "chance_to_score"] == 0.0).all()
+    assert comparison.by_node.loc[blind, "position_95_m"].isna().all()
+    assert sorted(comparison.table["rank"]) == list(range(1, len(study.rigs) + 1))
+    seen = comparison.by_approach["markers"] > 0
+    assert (comparison.by_approach["position_95_m"].notna() == seen).all()
+    shares = comparison.maps[["share_1", "share_2"]].dropna()
+    assert (shares["share_2"] <= shares["share_1"]).all()
+
+
+def test_rank_follows_worst_chance_then_mean(comparison):
+    worst = comparison.table["worst_chance"].round(2)
+    assert worst.is_monotonic_decreasing
+    for _, tied in comparison.table.groupby(worst, sort=False):
+        assert tied["mean_chance"].is_monotonic_decreasing
+
+
+def test_blind_stretch_is_the_nearest_sighting(comparison):
+    sightings = comparison.by_approach[comparison.by_approach["markers"] > 0]
+    nearest = sightings.groupby(["rig", "node", "side", "state"])["distance_m"].min()
+    keyed = comparison.by_node.set_index(["rig", "node", "side", "state"])["blind_m"]
+    np.testing.assert_array_equal(keyed.loc[nearest.index].to_numpy(), nearest.to_numpy())
+
+
+def test_reasons_name_the_place_and_the_blind_stretch(comparison):
+    one = comparison.by_node[comparison.by_node["rig"] == "one high"]
+    blind = one[one["approach_share_1"] == 0.0].iloc[0]
+    assert blind["reason"].startswith("sees no marker on the last 1.5 m to ")
+    assert blind["node"] in blind["reason"]
+    part = one[(one["blind_m"] > 0.0) & (one["approach_share_1"] > 0.0) & (one["flip_probability"] < 0.01)].iloc[0]
+    assert f"sees no marker closer than {part['blind_m']:.2g} m to {part['node']}" in part["reason"]
+
+
+def test_text_is_ascii_and_says_what_is_assumed(comparison):
+    lines = [comparison.verdict, *comparison.assumptions, *comparison.table["reason"], *comparison.by_node["reason"]]
+    assert all(line.isascii() and "\n" not in line for line in lines)
+    said = " ".join(comparison.assumptions)
+    assert "stock" in said
+    assert "event's rules" in said
+    assert comparison.table["detector"].str.contains("stock").all()
+
+
+def test_same_on_any_number_of_workers(comparison):
+    again = fiducialkit.compare_mounts(comparison.study, workers=3)
+    for name in ("table", "by_node", "by_approach", "maps"):
+        pd.testing.assert_frame_equal(getattr(again, name), getattr(comparison, name))
+
+
+def test_better_built_is_never_worse(comparison):
+    """Physics: half the mount, marker and focal errors cannot lower a predicted accuracy."""
+    study = comparison.study
+    halves = {f.name: getattr(study.tolerance, f.name) / 2.0 for f in dataclasses.fields(study.tolerance)}
+    better = dataclasses.replace(study, tolerance=dataclasses.replace(study.tolerance, **halves))
+    poses = comparison.by_approach[comparison.by_approach["rig"] == study.rigs[0].name].head(40)
+    poses = np.column_stack([poses["robot_x_m"], poses["robot_y_m"], np.radians(poses["robot_heading_deg"])])
+    before, after = predict(study, poses).covariance, predict(better, poses).covariance
+    seen = np.isfinite(before[..., 0, 0])
+    assert seen.any()
+    assert np.linalg.eigvalsh(before[seen] - after[seen]).min() > -1e-12
+
+
+def test_a_gyro_heading_never_hurts(comparison):
+    study = comparison.study
+    with_gyro = dataclasses.replace(study, prior=dataclasses.replace(study.prior, heading_sd_deg=1.0))
+    poses = np.array([[2.0, 2.0, 3.0], [0.75, 2.5, 3.14], [9.0, 4.0, 0.3]])
+    without, given = predict(study, poses), predict(with_gyro, poses)
+    seen = without.markers > 0
+    assert (given.noise_covariance[seen][:, 2, 2] <= without.noise_covariance[seen][:, 2, 2] + 1e-15).all()
+
+
+def test_95_per_cent_figures_by_hand():
+    covariance = np.diag([0.01**2, 0.01**2, np.radians(1.0) ** 2])
+    assert position_95_m(covariance) == pytest.approx(0.01 * np.sqrt(-2.0 * np.log(0.05)), rel=1e-6)
+    assert heading_95_deg(covariance) == pytest.approx(1.959964, rel=1e-6)
+    line = np.array([[0.02**2, 0.0, 0.0], [0.0, 0.0, 0.0], [0.0, 0.0, 1.0]])
+    assert position_95_m(line) == pytest.approx(0.02 * 1.959964, rel=1e-6)
+
+
+def test_nothing_to_compare_by_is_refused(comparison):
+    bare = dataclasses.replace(comparison.study, field=dataclasses.replace(comparison.study.field, nodes=()))
+    with pytest.raises(InputError, match="at least one marker and one node"):
+        fiducialkit.compare_mounts(bare)
