@@ -176,6 +176,7 @@ def test_a_model_is_a_name_never_a_number(model: object) -> None:
         ({"fx_px": math.nan}, "fx_px: expected finite numbers"),
         ({"fx_px": -800.0}, "fx_px, fy_px: expected focal lengths above 1 px"),
         ({"fy_px": 0.8}, "fx_px, fy_px: expected focal lengths above 1 px"),
+        ({"cx_px": 639_500_000.0}, "cx_px: expected within 100000 px, found 6.395e+08"),
         ({"cx_px": "middle"}, "cx_px: expected numbers"),
         ({"cx_px": (1.0, 2.0)}, "cx_px: expected one number, found shape (2,)"),
         ({"distortion": (0.1, math.inf, 0, 0)}, "distortion: expected finite numbers"),
@@ -209,9 +210,12 @@ def test_noise_refuses(changes: dict[str, object], message: str) -> None:
 @pytest.mark.parametrize(
     ("changes", "message"),
     [
-        ({"exposure_s": -0.001}, "timing.exposure_s: expected seconds, not negative"),
-        ({"row_time_s": math.inf}, "timing.row_time_s: expected seconds, not negative"),
-        ({"stamp_delay_s": "soon"}, "timing.stamp_delay_s: expected seconds, found"),
+        ({"exposure_s": -0.001}, "timing.exposure_s: expected seconds, 0 to 1, found -0.001"),
+        ({"row_time_s": math.inf}, "timing.row_time_s: expected seconds, 0 to 0.01, found inf"),
+        ({"stamp_delay_s": "soon"}, "timing.stamp_delay_s: expected seconds, -10 to 10, found 'soon'"),
+        ({"exposure_s": 4.0}, "timing.exposure_s: expected seconds, 0 to 1, found 4.0"),  # milliseconds
+        ({"stamp_delay_s": 30}, "timing.stamp_delay_s: expected seconds, -10 to 10, found 30"),
+        ({"exposure_s": math.nan}, "timing.exposure_s: expected seconds, 0 to 1, found nan"),
     ],
 )
 def test_timing_refuses(changes: dict[str, object], message: str) -> None:

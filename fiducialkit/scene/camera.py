@@ -24,6 +24,8 @@ _MODELS: dict[str, tuple[int, tuple[int, ...]]] = {
     "fisheye": (projection.FISHEYE, (4,)),
 }
 _ASPECT_TOLERANCE = 1e-3
+_LARGEST_PX = 100_000
+_LARGEST_TIME_S = {"exposure_s": 1.0, "row_time_s": 0.01, "stamp_delay_s": 10.0}
 
 
 def _is_number(value: Any) -> bool:
@@ -77,12 +79,12 @@ class CameraTiming:
     stamp_delay_s: float = 0.03
 
     def __post_init__(self) -> None:
-        for name in ("exposure_s", "row_time_s", "stamp_delay_s"):
+        for name in _LARGEST_TIME_S:
             value = getattr(self, name)
-            least = -math.inf if name == "stamp_delay_s" else 0.0
-            if not (_is_number(value) and math.isfinite(value) and value >= least):
-                wanted = "seconds" if name == "stamp_delay_s" else "seconds, not negative"
-                raise InputError(f"timing.{name}: expected {wanted}, found {value!r}")
+            largest = _LARGEST_TIME_S[name]
+            least = -largest if name == "stamp_delay_s" else 0.0
+            if not (_is_number(value) and least <= value <= largest):
+                raise InputError(f"timing.{name}: expected seconds, {least:g} to {largest:g}, found {value!r}")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -136,11 +138,13 @@ class Camera:
             raise InputError(f"model: expected one of {', '.join(_MODELS)}, found {self.model!r}")
         for name in ("width_px", "height_px"):
             value = getattr(self, name)
-            if not (_is_number(value) and 8 <= value <= 100_000 and value % 1 == 0):
+            if not (_is_number(value) and 8 <= value <= _LARGEST_PX and value % 1 == 0):
                 raise InputError(f"{name}: expected a whole number of pixels, 8 to 100000, found {value!r}")
             object.__setattr__(self, name, int(value))
         for name in ("fx_px", "fy_px", "cx_px", "cy_px"):
             object.__setattr__(self, name, float(checked_array(name, getattr(self, name), ())))
+            if abs(getattr(self, name)) > _LARGEST_PX:
+                raise InputError(f"{name}: expected within {_LARGEST_PX} px, found {getattr(self, name):g}")
         if not (self.fx_px > 1.0 and self.fy_px > 1.0):
             raise InputError(f"fx_px, fy_px: expected focal lengths above 1 px, found {self.fx_px}, {self.fy_px}")
         counts = _MODELS[self.model][1]

@@ -7,45 +7,41 @@ from typing import Any, Self
 
 import pydantic
 
-from fiducialkit.errors import FileFormatError, InputError
 from fiducialkit.files import read_json, read_toml, validated
 from fiducialkit.scene.camera import Camera, CameraNoise, CameraTiming, Detector, LensModel
+from fiducialkit.scene.file_keys import Number, StrictKeys, Text, Whole, built, expect_kind
 
 _PINHOLE_KEYS = ("fx_px", "fy_px", "cx_px", "cy_px")
 
 
-class _Strict(pydantic.BaseModel):
-    model_config = pydantic.ConfigDict(extra="forbid", allow_inf_nan=False)
-
-
-class _NoiseKeys(_Strict):
+class _NoiseKeys(StrictKeys):
     detector: Detector = "stock"
-    grey_sd: float = 2.0
-    blur_px: float = 0.7
-    contrast_grey: float = 150.0
-    corner_sd_px: float | None = None
-    smallest_cell_px: float | None = None
+    grey_sd: Number = 2.0
+    blur_px: Number = 0.7
+    contrast_grey: Number = 150.0
+    corner_sd_px: Number | None = None
+    smallest_cell_px: Number | None = None
 
 
-class _TimingKeys(_Strict):
-    exposure_s: float = 0.004
-    row_time_s: float = 0.0
-    stamp_delay_s: float = 0.03
+class _TimingKeys(StrictKeys):
+    exposure_s: Number = 0.004
+    row_time_s: Number = 0.0
+    stamp_delay_s: Number = 0.03
 
 
-class CameraKeys(_Strict):
+class CameraKeys(StrictKeys):
     """The keys of camera.toml."""
 
-    name: str | None = None
-    width_px: int
-    height_px: int
-    horizontal_fov_deg: float | None = None
-    fx_px: float | None = None
-    fy_px: float | None = None
-    cx_px: float | None = None
-    cy_px: float | None = None
+    name: Text | None = None
+    width_px: Whole
+    height_px: Whole
+    horizontal_fov_deg: Number | None = None
+    fx_px: Number | None = None
+    fy_px: Number | None = None
+    cx_px: Number | None = None
+    cy_px: Number | None = None
     model: LensModel = "brown"
-    distortion: list[float] = []
+    distortion: list[Number] = []
     noise: _NoiseKeys = _NoiseKeys()
     timing: _TimingKeys = _TimingKeys()
 
@@ -94,9 +90,6 @@ def load_camera(path: str | Path) -> Camera:
     data = read_json(path) if path.suffix.lower() == ".json" else read_toml(path)
     if isinstance(data, dict) and isinstance(data.get("camera"), dict):
         data = data["camera"]  # a calibration keeps its camera beside covariance and provenance
+    expect_kind(data, "camera", path)
     keys = validated(CameraKeys, data, path)
-    try:
-        return camera_from_keys(keys, path.stem)
-    except InputError as error:
-        where, _, message = str(error).partition(": ")
-        raise FileFormatError(path, where, message) from None
+    return built(lambda: camera_from_keys(keys, path.stem), path)
