@@ -3,10 +3,16 @@
 from __future__ import annotations
 
 import itertools
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
+from fiducialkit.planning.mount_study import MountComparison
+from fiducialkit.planning.mount_tables import BY_APPROACH, BY_NODE, MAPS
+from fiducialkit.planning.mount_tables import RIGS as RIG_TABLE
+from fiducialkit.planning.study import Study
+from fiducialkit.planning.verdict import CAUTION
 from fiducialkit.scene.camera import Camera
 from fiducialkit.scene.field import Field, Marker, Node, Obstacle
 from fiducialkit.scene.markers import marker_family
@@ -128,7 +134,61 @@ def maps_table() -> pd.DataFrame:
 def node_table() -> pd.DataFrame:
     """Return BY_NODE rows: chances 0.9 and 0.8 (arm raised) of the low rig, 0.5 and 0 of the high one."""
     chances = {(RIGS[0], STATES[0]): 0.9, (RIGS[0], STATES[1]): 0.8, (RIGS[1], STATES[0]): 0.5, (RIGS[1], STATES[1]): 0}
+    numbers = {
+        "markers_at_node": 1,
+        "approach_share_1": 1.0,
+        "approach_share_2": 0.5,
+        "held_from_m": 0.0,
+        "position_95_m": 0.012,
+        "heading_95_deg": 0.9,
+        "tool_along_sd_m": 0.004,
+        "tool_across_sd_m": 0.003,
+        "heading_sd_deg": 0.4,
+        "flip_probability": 0.001,
+    }
     rows = []
     for rig, node, side, state in itertools.product(RIGS, ("oven 1", "shelf"), SIDES, STATES):
-        rows.append({"rig": rig, "node": node, "side": side, "state": state, "chance_to_score": chances[rig, state]})
+        blind = 0.6 if rig == RIGS[1] and state == STATES[1] else 0.0
+        row = {"rig": rig, "node": node, "side": side, "state": state, "chance_to_score": chances[rig, state]}
+        rows.append(row | numbers | {"blind_m": blind, "reason": f"reason for {node} {side} {state}"})
     return pd.DataFrame(rows)
+
+
+def rig_table() -> pd.DataFrame:
+    """Return RIGS rows, best first."""
+    rows = []
+    for rank, (rig, worst, mean) in enumerate(((RIGS[0], 0.8, 0.85), (RIGS[1], 0.0, 0.25)), start=1):
+        rows.append(
+            {
+                "rank": rank,
+                "rig": rig,
+                "cameras": 3 - rank,
+                "worst_chance": worst,
+                "mean_chance": mean,
+                "worst_case": "oven 1, back, arm raised",
+                "approach_share_1": 1.0 / rank,
+                "approach_share_2": 0.5 / rank,
+                "floor_share_1": 0.4 / rank,
+                "floor_share_2": 0.2 / rank,
+                "position_95_m": 0.012 * rank,
+                "heading_95_deg": 0.9 * rank,
+                "worst_flip_probability": 0.001 * rank,
+                "detector": "stock sub-pixel corners, 0.2 px",
+                "reason": f"reason of rank {rank}",
+            }
+        )
+    return pd.DataFrame(rows)
+
+
+def hand_made_comparison(**changes: object) -> MountComparison:
+    """Return a comparison whose numbers are typed here, not computed."""
+    content: dict[str, Any] = {
+        "study": Study(name="Caf\u00e9 study", field=small_field(), robot=small_robot()),
+        "table": RIG_TABLE.checked(rig_table()),
+        "by_node": BY_NODE.checked(node_table()),
+        "by_approach": BY_APPROACH.checked(approach_table()),
+        "maps": MAPS.checked(maps_table()),
+        "verdict": "'two low, turned out' comes first. Arm raised is what limits it.",
+        "assumptions": ("Stock detector on the robot.", "Mounts within 3 mm.", CAUTION),
+    }
+    return MountComparison(**(content | changes))

@@ -34,7 +34,7 @@ def compare(
     say()
     for detector in dict.fromkeys(comparison.table["detector"]):
         say(f"Detector assumed on the robot: {detector}")
-    say(f"Page with maps and drawings: {written[-1]}")
+    print(f"Page with maps and drawings: {written[-1]}")
     if not (comparison.table["approach_share_1"] > 0.0).any():
         say("No rig sees a marker on the way to any node: is the field or a mount turned the wrong way?")
         raise typer.Exit(1)

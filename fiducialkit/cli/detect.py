@@ -51,7 +51,7 @@ def detect(
             png = marked_picture(read_picture(one.picture.path, colour=True), one.observations)
             files.write_bytes(folder / "marked" / f"{_flat(one.name)}.png", png)
     unreadable = int((pictures["status"] == "unreadable").sum())
-    say(
+    print(
         f"{len(corners)} markers of {wanted.name} in {int((pictures['status'] == 'ok').sum())} of {len(pictures)} "
         f"pictures" + (f", {unreadable} unreadable" if unreadable else "") + f"; tables and marked copies: {folder}"
     )

@@ -63,7 +63,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except typer.TyperException as error:
         return _complain(_usage_message(error))
     except (KeyboardInterrupt, typer.Abort):
-        print(f"\n{NAME}: stopped", file=sys.stderr)
+        print(f"{NAME}: stopped", file=sys.stderr)
         return STOPPED
     except BrokenPipeError:
         # whoever read the output has left; keep the interpreter from complaining about it at exit
@@ -76,6 +76,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 def _run(arguments: list[str]) -> int:
     status: Any = typer.main.get_command(app).main(arguments, prog_name=NAME, standalone_mode=False)
+    if status == STOPPED:  # typer turns Ctrl-C inside a command into this exit status, without a word
+        raise KeyboardInterrupt
     return status if isinstance(status, int) else 0
 
 

@@ -24,7 +24,7 @@ def new(
     ] = None,
 ) -> None:
     """Write commented files to start from: field, camera, robot, study."""
-    from fiducialkit.cli.console import checked_folder, say
+    from fiducialkit.cli.console import checked_folder
     from fiducialkit.cli.starter import write_starter
 
     written = write_starter(
@@ -36,10 +36,11 @@ def new(
         marker_size=marker_size,
     )
     for path in written:
-        say(f"wrote {path}")
+        print(f"wrote {path}")
     study = next((path for path in written if path.stem == "study"), None)
     if study is not None:
-        say(f"look at it with 'fiducialkit show \"{study}\"', run it with 'fiducialkit compare \"{study}\" --out ...'")
+        print(f'look at it:  fiducialkit show "{study}"')
+        print(f'run it:      fiducialkit compare "{study}" --out results')
 
 
 def _mapping(pairs: list[str]) -> dict[str, str]:

@@ -22,7 +22,7 @@ def show(
 ) -> None:
     """Draw what a field, camera, robot or study file says."""
     from fiducialkit import files
-    from fiducialkit.cli.console import checked_folder, say
+    from fiducialkit.cli.console import checked_folder
 
     drawers: dict[str, Callable[[Path], _Sheets]] = {
         "field": _field_sheets,
@@ -35,7 +35,7 @@ def show(
     folder = files.new_folder(out)
     for name, words, png in sheets:
         path = files.write_bytes(folder / name, png)
-        say(f"{words}: {path}")
+        print(f"{words}: {path}")
 
 
 def kind_of_file(path: Path) -> str:

@@ -61,9 +61,9 @@ def solve(
     path = files.write_csv(files.new_folder(out) / "poses.csv", poses)
     found = int(poses["robot_x_m"].notna().sum())
     whose = f"of the robot (mount '{place.name}')" if place else "of the CAMERA itself (no --robot was given)"
-    say(f"{found} poses {whose} from {len(poses)} pictures: {path}")
+    print(f"{found} poses {whose} from {len(poses)} pictures: {path}")
     for status, rows in poses.groupby("status", sort=False):
-        say(f"  {status}: {len(rows)}" + (f", e.g. {rows['file'].iloc[0]}" if status != "ok" else ""))
+        print(f"  {status}: {len(rows)}" + (f", e.g. {rows['file'].iloc[0]}" if status != "ok" else ""))
     for row in poses[poses["message"] != ""].head(10).itertuples():
         say(f"{row.file}: {row.message}", indent="  ")
     if found == 0:

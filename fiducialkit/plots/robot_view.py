@@ -171,22 +171,24 @@ def _draw_structure(structure: Structure, robot: Robot, ax: Axes, view: str) -> 
     ax.add_patch(shape)
 
 
-def _draw_mount(mount: Mount, ax: Axes, view: str, *, colour: str, reach_m: float) -> None:
+def view_wedge(mount: Mount, view: str, reach_m: float = 0.8) -> FloatArray:
+    """Return the outline (n, 2) of what a camera sees, its pupil first, in the axes of that view. [m]"""
     rotation, pupil = parts(mount.robot_from_camera)
     on_its_side = abs(rotation[2, 0]) > abs(rotation[2, 1])  # a picture turned by 90 degrees
     axis = (0 if view == "above" else 1) ^ int(on_its_side)
     rays = _middle_rays(mount.camera, axis)
     rays = rays / np.linalg.norm(rays, axis=1, keepdims=True)
     tips = pupil + reach_m * rays @ rotation.T
-    pick = list(_VIEWS[view])
-    wedge = Polygon(
-        np.vstack([pupil[pick], tips[:, pick]]), closed=True, facecolor=colour + "30", edgecolor=colour,
-        linewidth=0.9, zorder=3, gid=f"view {mount.name}",
-    )  # fmt: skip
+    return np.vstack([pupil, tips])[:, list(_VIEWS[view])]
+
+
+def _draw_mount(mount: Mount, ax: Axes, view: str, *, colour: str, reach_m: float) -> None:
+    outline = view_wedge(mount, view, reach_m)
+    wedge = Polygon(outline, closed=True, facecolor=colour + "30", edgecolor=colour, linewidth=0.9, zorder=3)
+    wedge.set_gid(f"view {mount.name}")
     ax.add_patch(wedge)
-    axis_tip = pupil + 0.45 * reach_m * rotation[:, 2]
-    ax.plot(
-        *np.array([pupil, axis_tip])[:, pick].T, color=colour, linewidth=1.0, linestyle=(0, (5, 3)), zorder=4,
-        gid=f"axis {mount.name}",
-    )  # fmt: skip
-    ax.plot(*pupil[pick], "o", color=colour, markersize=7, markeredgecolor="white", zorder=6, gid=f"mount {mount.name}")
+    rotation, pupil = parts(mount.robot_from_camera)
+    middle = np.array([pupil, pupil + 0.45 * reach_m * rotation[:, 2]])[:, list(_VIEWS[view])]
+    dashes = (0, (5, 3))
+    ax.plot(*middle.T, color=colour, linewidth=1.0, linestyle=dashes, zorder=4, gid=f"axis {mount.name}")
+    ax.plot(*middle[0], "o", color=colour, markersize=7, markeredgecolor="white", zorder=6, gid=f"mount {mount.name}")

@@ -13,7 +13,7 @@ from fiducialkit.plots.camera_view import camera_legend, draw_camera
 from fiducialkit.plots.coverage_view import add_share_scale, draw_coverage
 from fiducialkit.plots.field_view import draw_field, field_legend
 from fiducialkit.plots.node_view import draw_chance_matrix, draw_error_near_node, error_limits_cm, line_look
-from fiducialkit.plots.robot_view import draw_robot, robot_legend
+from fiducialkit.plots.robot_view import draw_robot, robot_legend, view_wedge
 from fiducialkit.plots.style import (
     INK,
     LABEL_PT,
@@ -53,9 +53,12 @@ def camera_sheet(camera: Camera) -> bytes:
 def robot_sheet(robot: Robot, *, title: str = "", mounts: Sequence[str] | None = None) -> bytes:
     """Return the robot from the side and from above with the views of the `mounts` as PNG, both to one scale."""
     handles, texts = robot_legend(robot, mounts)
-    figure, axes = new_panels(1, 2, PAGE_WIDTH_IN, 5.0 + 0.2 * len(handles))
+    figure, axes = new_panels(1, 2, PAGE_WIDTH_IN, 4.3 + 0.2 * len(handles))
     for ax, view in zip(axes, ("side", "above"), strict=True):
         draw_robot(robot, ax, view=view, mounts=mounts)
+        for mount in robot.mounts:  # room for every mount, drawn or not: the sheets of all rigs have one scale
+            ax.update_datalim(view_wedge(mount, view))
+        ax.autoscale_view()
         ax.set_anchor("N")
     limits = [ax.get_xlim() for ax in axes]
     for ax in axes:
