@@ -28,7 +28,7 @@ _TURNED = ("APRILTAG_36h11", "APRILTAG_36h10", "APRILTAG_25h9", "APRILTAG_16h5")
 _UNIT_CORNERS = np.array([[-0.5, 0.5, 0.0], [0.5, 0.5, 0.0], [0.5, -0.5, 0.0], [-0.5, -0.5, 0.0]])
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class MarkerFamily:
     """A family of square markers: a code of white and black cells inside a black border.
 
@@ -48,6 +48,18 @@ class MarkerFamily:
     codes: BoolArray
     correction_bits: int
     is_turned_in_opencv: bool
+
+    def __eq__(self, other: object) -> bool:
+        if not isinstance(other, MarkerFamily):
+            return NotImplemented
+        return self._key == other._key
+
+    def __hash__(self) -> int:
+        return hash(self._key)
+
+    @cached_property
+    def _key(self) -> tuple[str, int, bool, tuple[int, ...], bytes]:
+        return self.name, self.correction_bits, self.is_turned_in_opencv, self.codes.shape, self.codes.tobytes()
 
     @property
     def size(self) -> int:

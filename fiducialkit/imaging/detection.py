@@ -1,0 +1,233 @@
+"""Square markers found in one picture, on OpenCV's detector set up properly."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+
+from fiducialkit.arrays import BoolArray, ByteArray, FloatArray, IntArray
+from fiducialkit.errors import InputError
+from fiducialkit.imaging import opencv
+from fiducialkit.imaging.corner_noise import stock_corner_sd_px
+from fiducialkit.imaging.images import to_grey8
+from fiducialkit.imaging.observations import MarkerObservations
+from fiducialkit.scene.camera import Camera
+from fiducialkit.scene.markers import MarkerFamily, checked_border, marker_family
+
+# A corner must lie this far inside the outermost pixel centres, or OpenCV drops the marker; measured, see the tests.
+BORDER_INSET_PX = 3.0
+DEFAULT_CORRECTION_BITS = 1
+_RING_CELLS = 0.5  # how far outside the black square its white margin is looked for
+_DARK_SHARE = 0.75
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DetectorSettings:
+    """What the detector is told, by name and unit.
+
+    Attributes
+    ----------
+    refinement : {"subpixel", "none", "contour"}
+        How corners are placed.
+    window_cells, largest_window_px : float, int
+        Half side of the window of "subpixel": in cells of the marker at hand, and at most.
+    smallest_side_px : float
+        Squares with a shorter side are not looked at. [px]
+    border_inset_px : int
+        OpenCV's distance to the picture's border below which a square is dropped; see `BORDER_INSET_PX` for what
+        that comes to. [px]
+    threshold_windows_px : tuple of int
+        Sides of the windows of the adaptive threshold: smallest, largest, step. [px]
+    """
+
+    refinement: str = "subpixel"
+    window_cells: float = 1.0
+    largest_window_px: int = 5
+    smallest_side_px: float = 10.0
+    border_inset_px: int = 3
+    threshold_windows_px: tuple[int, int, int] = (3, 23, 10)
+
+    def __post_init__(self) -> None:
+        opencv.refinement_number(self.refinement)
+        for name, least in (
+            ("window_cells", 0.1),
+            ("largest_window_px", 1),
+            ("smallest_side_px", 4.0),
+            ("border_inset_px", 0),
+        ):
+            value = getattr(self, name)
+            if not (isinstance(value, int | float) and math.isfinite(value) and value >= least):
+                raise InputError(f"{name}: expected a number, at least {least}, found {value!r}")
+
+
+PRESETS = {
+    "standard": DetectorSettings(),
+    "fast": DetectorSettings(threshold_windows_px=(13, 13, 10)),
+}
+
+
+def detect_markers(
+    image: Any,
+    family: str | Path | MarkerFamily = "36h11",
+    camera: Camera | None = None,
+    preset: str | DetectorSettings = "standard",
+    *,
+    border_cells: int = 1,
+    error_correction_bits: int | None = None,
+) -> MarkerObservations:
+    """Find the markers of one family in a picture.
+
+    Corners come from OpenCV's detector with sub-pixel refinement. Their covariance is the detector's measured error by
+    the marker's side (`stock_corner_sd_px`), the same on every coordinate; it is dominated by a pull inwards, so it is
+    cautious about noise and does not average out.
+
+    Parameters
+    ----------
+    image : array_like, shape (h, w), (h, w, 3) or (h, w, 4)
+        Grey, or blue-green-red; see `to_grey8`.
+    family : str, Path or MarkerFamily
+        See `marker_family`.
+    camera : Camera, optional
+        Only its picture size is used by this detector: a picture of another shape is refused.
+    preset : {"standard", "fast"} or DetectorSettings
+        "fast" thresholds the picture once instead of three times.
+    border_cells : int
+        Black border of the markers as printed. A wrong number gives wrong corners, not only missed markers.
+    error_correction_bits : int, optional
+        Wrong bits of a code that are forgiven; at most what keeps the nearest code unique. 1 if None, or 0 where the
+        family's codes are too close.
+
+    Returns
+    -------
+    MarkerObservations
+        Sorted by id. A marker seen twice is two rows with a note; `message` says why where nothing was found.
+
+    Raises
+    ------
+    InputError
+        If the image is none, a name is unknown, or the camera belongs to pictures of another shape.
+    """
+    family = marker_family(family)
+    border_cells = checked_border(border_cells)
+    bits = checked_correction_bits(family, error_correction_bits)
+    settings = checked_preset(preset)
+    grey = to_grey8(image)
+    height, width = grey.shape
+    if camera is not None:
+        camera.for_picture(width, height)
+    detector = _detector(family, settings, bits, border_cells, max(width, height))
+    found_corners, found_ids, rejected = detector.detectMarkers(grey)
+    ids, corners = opencv.as_detections(found_corners, found_ids)
+    order = np.lexsort((corners[:, :, 0].mean(axis=1), ids))
+    ids, corners = ids[order], family.upright_corners(corners[order])
+    again = [
+        _read_again(grey, each, family.artwork(marker_id, border_cells), border_cells)
+        for marker_id, each in zip(ids.tolist(), corners, strict=True)
+    ]
+    return MarkerObservations(
+        marker_id=ids,
+        corners_px=corners,
+        covariance_px2=_covariance_px2(corners, settings.refinement),
+        quality=np.array([share for share, _ in again]),
+        notes=tuple(_notes(ids, [is_dark for _, is_dark in again])),
+        picture_size_px=(width, height),
+        message="" if len(ids) else _why_nothing(len(opencv.as_corners(rejected)), family),
+    )
+
+
+def checked_preset(preset: str | DetectorSettings) -> DetectorSettings:
+    """Return the settings of that name."""
+    if isinstance(preset, DetectorSettings):
+        return preset
+    if not isinstance(preset, str) or preset not in PRESETS:
+        raise InputError(f"preset: expected one of {', '.join(PRESETS)} by name, found {preset!r}")
+    return PRESETS[preset]
+
+
+def checked_correction_bits(family: MarkerFamily, bits: int | None) -> int:
+    """Return how many wrong bits are forgiven, refusing more than keeps the nearest code unique."""
+    most = family.correction_bits
+    if bits is None:
+        return min(DEFAULT_CORRECTION_BITS, most)
+    if isinstance(bits, bool) or not isinstance(bits, int | np.integer) or not 0 <= bits <= most:
+        raise InputError(
+            f"error_correction_bits: expected a whole number from 0 to {most}, beyond which codes of {family.name} "
+            f"are mistaken for each other, found {bits!r}"
+        )
+    return int(bits)
+
+
+@lru_cache(maxsize=32)
+def _detector(family: MarkerFamily, settings: DetectorSettings, bits: int, border_cells: int, longer_px: int) -> Any:
+    parameters = cv2.aruco.DetectorParameters()
+    parameters.cornerRefinementMethod = opencv.refinement_number(settings.refinement)
+    parameters.relativeCornerRefinmentWinSize = settings.window_cells  # spelt so in OpenCV
+    parameters.cornerRefinementWinSize = settings.largest_window_px
+    parameters.minMarkerPerimeterRate = 4.0 * settings.smallest_side_px / longer_px
+    parameters.minDistanceToBorder = settings.border_inset_px
+    smallest, largest, step = settings.threshold_windows_px
+    parameters.adaptiveThreshWinSizeMin, parameters.adaptiveThreshWinSizeMax = smallest, largest
+    parameters.adaptiveThreshWinSizeStep = step
+    parameters.markerBorderBits = border_cells
+    # OpenCV truncates rate * bits; half a bit keeps the product clear of the whole number, and the rate below 1
+    most = family.correction_bits
+    parameters.errorCorrectionRate = min(1.0, (bits + 0.5) / most) if most else 0.0
+    return cv2.aruco.ArucoDetector(family.opencv_dictionary, parameters)
+
+
+def _covariance_px2(corners_px: FloatArray, refinement: str) -> FloatArray:
+    sides = np.linalg.norm(corners_px - np.roll(corners_px, 1, axis=1), axis=2).mean(axis=1)
+    variance = stock_corner_sd_px(sides, refinement) ** 2
+    return np.asarray(variance[:, None, None] * np.eye(8), dtype=np.float64)
+
+
+def _read_again(grey: ByteArray, corners_px: FloatArray, artwork: BoolArray, border_cells: int) -> tuple[float, bool]:
+    """Return the share of the code's cells that look as published, and whether a dark ring surrounds the square."""
+    cells = len(artwork)
+    square = np.array([[0, 0], [cells, 0], [cells, cells], [0, cells]], dtype=np.float32) - 0.5
+    pixel_from_cell = cv2.getPerspectiveTransform(square, corners_px.astype(np.float32))
+    places = np.concatenate([_cell_centres(cells), _ring_places(cells)])
+    pixels = cv2.perspectiveTransform(places[None], pixel_from_cell)[0].astype(np.float32)
+    levels = cv2.remap(grey, pixels[:, :1], pixels[:, 1:], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    levels = levels.ravel().astype(np.float64)
+    read, ring = levels[: cells * cells].reshape(cells, cells), levels[cells * cells :]
+    middle = (read[artwork].mean() + read[~artwork].mean()) / 2.0
+    code = slice(border_cells, cells - border_cells)
+    share_right = ((read > middle) == artwork)[code, code].mean()
+    return float(share_right), bool((ring < middle).mean() > _DARK_SHARE)
+
+
+@lru_cache(maxsize=32)
+def _cell_centres(cells: int) -> FloatArray:
+    across, down = np.meshgrid(np.arange(float(cells)), np.arange(float(cells)))
+    return np.column_stack([across.ravel(), down.ravel()])
+
+
+@lru_cache(maxsize=32)
+def _ring_places(cells: int) -> FloatArray:
+    along = np.arange(float(cells))
+    before, after = np.full(cells, -0.5 - _RING_CELLS), np.full(cells, cells - 0.5 + _RING_CELLS)
+    sides = [(along, before), (along, after), (before, along), (after, along)]
+    return np.concatenate([np.column_stack(side) for side in sides])
+
+
+def _notes(ids: IntArray, is_ring_dark: list[bool]) -> list[str]:
+    notes = []
+    for marker_id, is_dark in zip(ids.tolist(), is_ring_dark, strict=True):
+        note = ["seen more than once in this picture"] if int((ids == marker_id).sum()) > 1 else []
+        if is_dark:
+            note.append("dark ring outside the black square: more border cells than stated, or no white margin")
+        notes.append("; ".join(note))
+    return notes
+
+
+def _why_nothing(squares: int, family: MarkerFamily) -> str:
+    if not squares:
+        return "no square found"
+    return f"squares found ({squares}), but none carries a code of {family.name}"
