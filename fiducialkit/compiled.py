@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import hashlib
 import os
+import re
 import shutil
 import time
 from collections.abc import Callable
@@ -22,6 +23,7 @@ Function = Callable[..., Any]
 
 _CONFIG: Any = numba.config
 _PACKAGE = Path(__file__).parent
+_USES_KERNEL = re.compile(rb"^from fiducialkit\.compiled import .*\bkernel\b", re.MULTILINE)
 _STALE_AFTER_S = 30 * 24 * 3600.0
 
 
@@ -37,7 +39,7 @@ def _kernel_stamp() -> str:
     count = 0
     for path in sorted(_PACKAGE.rglob("*.py")):
         content = path.read_bytes()
-        if b"import kernel" in content:
+        if _USES_KERNEL.search(content):
             digest.update(content)
             count += 1
     if count == 0:

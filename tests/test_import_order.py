@@ -206,6 +206,19 @@ def test_each_kind_of_fault_is_caught(module: str, source: str, reason: str) -> 
     assert reason in found[0]
 
 
+def test_kernels_take_from_the_package_only_what_their_cache_watches() -> None:
+    # the cache folder is named after the sources that hold kernels: a number imported from elsewhere and edited there
+    # would live on in it
+    sources = module_names()
+    marker = "from fiducialkit.compiled import kernel"
+    with_kernels = {name for name, source in sources.items() if f"\n{marker}\n" in source}
+    allowed = with_kernels | {"fiducialkit.compiled", "fiducialkit.arrays", "fiducialkit.errors"}
+    assert len(with_kernels) >= 4
+    for module in sorted(with_kernels):
+        targets = {imported_module(name, set(sources)) for name, _ in imports(sources[module]) if "fiducialkit" in name}
+        assert targets <= allowed, module
+
+
 def calls(source: str) -> Iterator[tuple[str, int]]:
     for node in ast.walk(ast.parse(source)):
         if isinstance(node, ast.Call):

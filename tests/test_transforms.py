@@ -301,7 +301,7 @@ def test_composition_is_applying_one_after_the_other() -> None:
     assert (a_from_b * b_from_c).apply(points_c) == pytest.approx(a_from_b.apply(b_from_c.apply(points_c)))
 
 
-@settings(max_examples=50, deadline=None)
+@settings(max_examples=50, deadline=None, derandomize=True)
 @given(v=st.tuples(*[st.floats(-10, 10)] * 3), u=st.tuples(*[st.floats(-10, 10)] * 3))
 def test_skew_is_the_cross_product(v: tuple[float, ...], u: tuple[float, ...]) -> None:
     matrix = skew(np.array(v))
@@ -309,7 +309,7 @@ def test_skew_is_the_cross_product(v: tuple[float, ...], u: tuple[float, ...]) -
     assert np.array_equal(matrix, -matrix.T)
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=100, deadline=None, derandomize=True)
 @given(
     angles=st.tuples(st.floats(-180, 180), st.floats(-90, 90), st.floats(-180, 180)),
     position=st.tuples(*[st.floats(-60, 60)] * 3),
