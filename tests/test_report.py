@@ -19,6 +19,7 @@ from fiducialkit.report.comparison_page import (
     plain_name,
     render_page,
     robot_picture_name,
+    tied,
     worst_cases,
     write_comparison_page,
 )
@@ -191,6 +192,10 @@ def test_percent(share, words):
 def test_lengths_and_angles_in_words():
     assert [centimetres(v) for v in (0.0123, 0.5, 1.5, float("nan"))] == ["1.2 cm", "50 cm", "150 cm", "-"]
     assert [degrees(v) for v in (0.456, 12.3, float("nan"))] == ["0.46 deg", "12 deg", "-"]
+
+
+def test_numbers_keep_their_units_on_one_line():
+    assert tied("97 % at 1.5 m, 3 mm of 12 makes") == "97\u00a0% at 1.5\u00a0m, 3\u00a0mm of 12 makes"
 
 
 def test_file_names_are_plain_everywhere():

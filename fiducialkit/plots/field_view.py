@@ -53,10 +53,9 @@ def draw_obstacles(field: Field, ax: Axes, *, named: bool = False) -> Axes:
         if named:
             words = f"{plain(obstacle.name)}\nto {height:.2g} m"
             place = {"facecolor": "white", "edgecolor": "none", "pad": 1.5, "alpha": 0.85}
-            ax.text(
-                (x + x_end) / 2, (y + y_end) / 2, words, fontsize=SMALL_PT, ha="center", va="center", color=INK,
-                bbox=place, zorder=5,
-            )  # fmt: skip
+            # along the upper edge: the middle of a side is where a marker's id stands
+            label = ax.text((x + x_end) / 2, y_end - 0.06, words, fontsize=SMALL_PT, color=INK, bbox=place, zorder=5)
+            label.set(ha="center", va="top")
     return ax
 
 

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
-from matplotlib.ticker import FixedLocator, FuncFormatter, NullLocator
+from matplotlib.ticker import FixedLocator, FuncFormatter, MaxNLocator, NullLocator
 
 from fiducialkit.arrays import FloatArray
 from fiducialkit.plots.style import (
@@ -26,7 +26,7 @@ from fiducialkit.plots.style import (
     plain,
 )
 
-_STRIP_ROW = 0.045  # height of one rig's row in the strip of blind stretches, in panels
+_STRIP_ROW = 0.036  # height of one rig's row in the strip of blind stretches, in panels
 _TICKS_CM = [base * 10.0**power for power in range(-2, 5) for base in (1, 2, 5)]
 
 
@@ -127,6 +127,7 @@ def _scales(ax: Axes, limits_cm: tuple[float, float], farthest_m: float, count: 
     ax.yaxis.set_major_locator(FixedLocator([tick for tick in _TICKS_CM if low <= tick <= high]))
     ax.yaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
     ax.yaxis.set_minor_locator(NullLocator())
+    ax.xaxis.set_major_locator(MaxNLocator(4, steps=[1, 2, 5, 10]))
     ax.grid(color=FAINT, linewidth=0.6)
     ax.axhspan(bottom, low, color="#f1f3f5", zorder=0.4)
     ax.text(
@@ -147,6 +148,15 @@ def worst_chances(by_node: pd.DataFrame, rigs: Sequence[str]) -> tuple[list[tupl
     return cases, chances
 
 
+def _percent(share: float) -> str:
+    """Return whole per cent; what is not quite sure does not read 100, what is not quite hopeless not 0."""
+    if math.isnan(share):
+        return "-"
+    if 0.995 <= share < 1.0:
+        return ">99"
+    return "<1" if 0.0 < share < 0.005 else f"{100 * share:.0f}"
+
+
 def draw_chance_matrix(by_node: pd.DataFrame, ax: Axes, *, rigs: Sequence[str]) -> Axes:
     """Draw the chance to be inside a node's tolerance, rig by node and side, worst mechanism state. [%]
 
@@ -163,7 +173,7 @@ def draw_chance_matrix(by_node: pd.DataFrame, ax: Axes, *, rigs: Sequence[str]) 
     image = ax.imshow(values, cmap=SHARES, vmin=0.0, vmax=1.0, aspect="auto")
     image.set_gid("chance")
     for (row, column), value in np.ndenumerate(values):
-        words = "-" if math.isnan(value) else f"{100 * value:.0f}"
+        words = _percent(value)
         ax.text(
             column, row, words, ha="center", va="center", fontsize=TICK_PT, gid="percent",
             color="black" if value > 0.55 else "white",

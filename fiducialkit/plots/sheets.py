@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import pandas as pd
+from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
@@ -74,6 +75,19 @@ def _legend_below(figure: Figure, handles: Sequence[Line2D | Patch], texts: Sequ
     )
 
 
+def _label_outer_panels(axes: list[Axes], count: int, columns: int) -> None:
+    """Keep the axis labels of the left column and of the lowest panel in use of each column; hide unused panels."""
+    for number, ax in enumerate(axes):
+        if number >= count:
+            ax.set_axis_off()
+        if number % columns:
+            ax.tick_params(labelleft=False)
+            ax.set_ylabel("")
+        if number + columns < count:
+            ax.tick_params(labelbottom=False)
+            ax.set_xlabel("")
+
+
 def coverage_sheet(maps: pd.DataFrame, rigs: Sequence[str], field: Field, column: str) -> bytes:
     """Return the maps of all rigs side by side on one colour scale as PNG; at most twelve, the first ones."""
     shown = list(rigs)[:LARGEST_MAP_COUNT]
@@ -81,13 +95,11 @@ def coverage_sheet(maps: pd.DataFrame, rigs: Sequence[str], field: Field, column
     rows = -(-len(shown) // columns)
     shape = min(max(field.size[1] / field.size[0], 0.3), 2.0)
     width = PAGE_WIDTH_IN if columns > 1 else 0.6 * PAGE_WIDTH_IN
-    figure, axes = new_panels(rows, columns, width, rows * (0.88 * width / columns * shape + 0.75) + 0.6)
+    figure, axes = new_panels(rows, columns, width, rows * (0.88 * width / columns * shape + 0.5) + 0.7)
     for number, (rig, ax) in enumerate(zip(shown, axes, strict=False), start=1):
         draw_coverage(maps, ax, rig=rig, column=column, field=field)
         ax.set_title(f"{number}. {ax.get_title(loc='left')}", fontsize=LABEL_PT, loc="left", color=INK)
-        ax.label_outer()
-    for ax in axes[len(shown) :]:
-        ax.set_axis_off()
+    _label_outer_panels(axes, len(shown), columns)
     add_share_scale(figure, axes, column)
     amount = "one marker" if column == "share_1" else "two markers"
     text = f"Where at least {amount} can be seen, each place in its worst mechanism state"
@@ -109,10 +121,8 @@ def error_sheet(by_approach: pd.DataFrame, rigs: Sequence[str], field: Field) ->
         part = data[(data["node"] == node) & (data["side"] == side)]
         title = f"{node}, {side}"
         draw_error_near_node(part, ax, rigs=shown, limits_cm=limits, title=title, tolerance_m=tighter.get(str(node)))
-        ax.label_outer()
         ax.set(xlabel="", ylabel="")
-    for ax in axes[len(cases) :]:
-        ax.set_axis_off()
+    _label_outer_panels(axes, len(cases), columns)
     figure.supxlabel("distance to the node [m], driving to the right", fontsize=LABEL_PT, color=INK)
     figure.supylabel("95 % position error, worst state [cm]", fontsize=LABEL_PT, color=INK)
     handles = [Line2D([], [], **line_look(number)) for number in range(len(shown))]

@@ -84,7 +84,7 @@ def render_page(comparison: MountComparison, pictures: dict[str, bytes]) -> str:
         lstrip_blocks=True,
         undefined=jinja2.StrictUndefined,
     )
-    environment.filters.update(percent=percent, centimetres=centimetres, degrees=degrees)
+    environment.filters.update(percent=percent, centimetres=centimetres, degrees=degrees, tied=tied)
     rows = _records(comparison.table)
     best = str(rows[0]["rig"]) if rows else ""
     robots = [name for name in pictures if name.startswith("robot_")]
@@ -137,6 +137,11 @@ def _long(length_m: float) -> str:
 def degrees(angle_deg: float) -> str:
     """Return an angle with two digits that matter. [deg]"""
     return f"{angle_deg:.2g} deg" if math.isfinite(angle_deg) else _NOTHING
+
+
+def tied(text: str) -> str:
+    """Return text whose numbers are not parted from their units at the end of a line."""
+    return re.sub(r"(?<=\d) (?=%|(?:mm|cm|m|deg|degrees|px)\b)", "\u00a0", text)
 
 
 def _data_address(png: bytes) -> str:
