@@ -452,6 +452,22 @@ def test_detect_refuses(capsys, hall, pictures, words, said):
     assert not (hall / "out").exists()
 
 
+def test_detect_refuses_pictures_the_camera_cannot_have_taken(capsys, hall, pictures):
+    files.write_text(hall / "tall.toml", CAMERA.replace("800", "1600"))
+    line = mistake(capsys, "detect", pictures, "--camera", hall / "tall.toml", "--out", hall / "out")
+    assert "first.png" in line and "1280x1600" in line and "1280x800" in line
+    assert not (hall / "out").exists()
+
+
+def test_what_is_odd_about_a_marker_is_said(capsys, hall):
+    one = draw_marker("36h11", 7, cell_px=12, margin_cells=3)
+    path = files.write_bytes(hall / "twice.png", cv2.imencode(".png", np.hstack([one, one]))[1].tobytes())
+    assert run("detect", path, "--out", hall / "out") == 0
+    row = PICTURES.checked(files.read_csv(hall / "out" / "pictures.csv")).iloc[0]
+    assert row["message"].startswith("marker 7: ") and "more than once" in row["message"]
+    assert "marker 7:" in capsys.readouterr().out
+
+
 # --- solve ---------------------------------------------------------------------------------------------------------
 
 

@@ -13,7 +13,9 @@ def detect(
     out: Annotated[Path, typer.Option(metavar="FOLDER", help="Where tables and marked copies go.")],
     family: Annotated[str | None, typer.Option(help="Marker family, or a dictionary file.  [default: 36h11]")] = None,
     field: Annotated[Path | None, typer.Option(metavar="FIELD", help="Take the family from this field file.")] = None,
-    camera: Annotated[Path | None, typer.Option(metavar="CAMERA", help="The lens, for straighter edges.")] = None,
+    camera: Annotated[
+        Path | None, typer.Option(metavar="CAMERA", help="What took them; pictures of another shape are refused.")
+    ] = None,
     preset: Annotated[str, typer.Option(help="Settings of the detector.")] = "standard",
 ) -> None:
     """Find the markers in pictures.
@@ -23,7 +25,7 @@ def detect(
     from fiducialkit import files
     from fiducialkit.cli.console import checked_folder, progress, say
     from fiducialkit.cli.pictures import find_pictures, marked_picture, read_picture
-    from fiducialkit.cli.seen import corners_table, detect_in_pictures, pictures_table
+    from fiducialkit.cli.seen import corners_table, detect_in_pictures, pictures_table, refuse_other_shapes
     from fiducialkit.errors import InputError
     from fiducialkit.scene.camera_file import load_camera
     from fiducialkit.scene.field_file import load_field
@@ -34,13 +36,11 @@ def detect(
     checked_folder(out)
     layout = load_field(field) if field else None
     wanted = layout.family if layout else marker_family(family or "36h11")
-    seen = detect_in_pictures(
-        find_pictures(inputs),
-        wanted,
-        border_cells=layout.border_cells if layout else 1,
-        camera=load_camera(camera) if camera else None,
-        preset=preset,
-    )
+    lens = load_camera(camera) if camera else None
+    border_cells = layout.border_cells if layout else 1
+    seen = detect_in_pictures(find_pictures(inputs), wanted, border_cells=border_cells, camera=lens, preset=preset)
+    if lens is not None:
+        refuse_other_shapes(seen, lens)
     corners, pictures = corners_table(seen), pictures_table(seen)
     folder = files.new_folder(out)
     files.write_csv(folder / "corners.csv", corners)

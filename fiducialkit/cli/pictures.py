@@ -1,4 +1,4 @@
-"""Pictures named on the command line: found, read from any path, checked for damage, and drawn upon."""
+"""Pictures named on the command line: found, told apart, and drawn upon."""
 
 from __future__ import annotations
 
@@ -13,13 +13,11 @@ from typing import Any
 import cv2
 import numpy as np
 
-from fiducialkit import files
 from fiducialkit.arrays import ByteArray
-from fiducialkit.errors import FileFormatError, InputError
+from fiducialkit.errors import FileFormatError
+from fiducialkit.imaging import images
 from fiducialkit.imaging.observations import MarkerObservations
 
-SUFFIXES = (".png", ".jpg", ".jpeg", ".bmp", ".tif", ".tiff", ".webp", ".pgm", ".ppm", ".pnm")
-_JPEG_START, _JPEG_SCAN, _JPEG_END = b"\xff\xd8", b"\xff\xda", b"\xff\xd9"
 _LINE, _FIRST, _SHADOW = (30, 160, 255), (255, 120, 30), (0, 0, 0)  # blue, green, red
 _SHIFT = 4  # OpenCV draws to 1/16 pixel
 
@@ -34,27 +32,18 @@ class Picture:
 
 
 def find_pictures(inputs: Sequence[Path]) -> list[Picture]:
-    """Return the pictures that files, folders and patterns name, each once, folders in order of names.
+    """Return the pictures that files, folders and patterns name, each once.
 
     Raises
     ------
-    InputError
+    FileFormatError
         If an input does not exist, or a folder holds no picture.
     """
-    found: dict[Path, bool] = {}
-    for path in _expanded(inputs):
-        if path.is_dir():
-            inside = sorted(p for p in path.iterdir() if p.suffix.lower() in SUFFIXES and p.is_file())
-            if not inside:
-                raise InputError(f"{path}: expected pictures ({', '.join(SUFFIXES)}) in the folder, found none")
-            for picture in inside:
-                found.setdefault(picture, False)
-        elif path.exists():
-            found[path] = True
-        else:
-            raise InputError(f"{path}: expected a picture or a folder of pictures, found none of that name")
-    names = _distinct_names(list(found))
-    return [Picture(path, name, is_named) for (path, is_named), name in zip(found.items(), names, strict=True)]
+    expanded = _expanded(inputs)
+    named = {path for path in expanded if path.is_file()}
+    paths = images.find_pictures(expanded)
+    names = _distinct_names(paths)
+    return [Picture(path, name, path in named) for path, name in zip(paths, names, strict=True)]
 
 
 def _expanded(inputs: Iterable[Path]) -> list[Path]:
@@ -76,25 +65,14 @@ def _distinct_names(paths: list[Path]) -> list[str]:
 
 
 def read_picture(path: Path, *, colour: bool = False) -> ByteArray:
-    """Return a picture as 8-bit grey (h, w), or blue-green-red (h, w, 3), as stored: a rotation tag is ignored.
-
-    Raises
-    ------
-    FileFormatError
-        If it is no picture, or a damaged one.
-    """
-    content = files.read_bytes(path)
-    if content.startswith(_JPEG_START) and content.rfind(_JPEG_END) < content.rfind(_JPEG_SCAN):
-        raise FileFormatError(path, "", "expected a whole picture, found a JPEG file that ends too early")
-    mode = (cv2.IMREAD_COLOR if colour else cv2.IMREAD_GRAYSCALE) | cv2.IMREAD_IGNORE_ORIENTATION
+    """Return a picture as `imaging.images.read_picture` does, without the decoders' own lines on stderr."""
     with _quiet_decoder():
-        try:
-            image: Any = cv2.imdecode(np.frombuffer(content, dtype=np.uint8), mode)
-        except cv2.error:
-            image = None
-    if image is None:
-        raise FileFormatError(path, "", "expected a picture, found something else or a damaged one")
-    return np.asarray(image, dtype=np.uint8)
+        image = images.read_picture(path, colour=colour)
+    least = images.SMALLEST_PICTURE_PX
+    if min(image.shape[:2]) < least:
+        found = f"{image.shape[1]} x {image.shape[0]} px"
+        raise FileFormatError(path, "", f"expected a picture of at least {least} x {least} px, found {found}")
+    return image
 
 
 @contextmanager

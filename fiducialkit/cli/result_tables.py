@@ -19,7 +19,7 @@ PICTURES = Table(
         Column("markers", "int", "how many were found"),
         Column("width_px", "int", "of the picture; 0 if unreadable"),
         Column("height_px", "int", "of the picture; 0 if unreadable"),
-        Column("message", "text", "why nothing was found, where nothing was"),
+        Column("message", "text", "why nothing was found, or what is odd about a marker; empty if nothing is"),
     ),
 )
 

@@ -86,10 +86,26 @@ def pictures_table(seen: Sequence[Seen]) -> pd.DataFrame:
                 "markers": len(found) if found is not None else 0,
                 "width_px": width,
                 "height_px": height,
-                "message": one.message or (found.message if found is not None else ""),
+                "message": one.message or (_remarks(found) if found is not None else ""),
             }
         )
     return PICTURES.checked(pd.DataFrame(rows)) if rows else PICTURES.empty()
+
+
+def _remarks(found: MarkerObservations) -> str:
+    notes = [f"marker {number}: {note}" for number, note in zip(found.marker_id, found.notes, strict=True) if note]
+    return "; ".join([found.message, *notes] if found.message else notes)
+
+
+def refuse_other_shapes(seen: Sequence[Seen], camera: Camera) -> None:
+    """Raise InputError, naming the picture, for the first one that the camera cannot have taken."""
+    for one in seen:
+        size = one.observations.picture_size_px if one.observations is not None else None
+        try:
+            if size is not None:
+                camera.for_picture(*size)
+        except InputError as error:
+            raise InputError(f"{one.name}: {error}") from None
 
 
 def read_corners(path: Path) -> list[Seen]:
