@@ -61,7 +61,8 @@ def test_interpolated_table_is_the_function(noise):
     own = camera(**noise)
     table = corner_sd_table(own)
     for side in np.geomspace(5.0, 900.0, 60):
-        assert kernels.corner_sd(table, side) == pytest.approx(corner_sd_px(own, float(side)), rel=2e-3)
+        # linear between knots an eighth of an octave apart; the stock curve has kinks that lie between two of them
+        assert kernels.corner_sd(table, side) == pytest.approx(corner_sd_px(own, float(side)), rel=1e-2)
     assert kernels.corner_sd(table, 1.0) == table[0]
     assert kernels.corner_sd(table, 1e6) == table[-1]
 

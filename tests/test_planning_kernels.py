@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import math
+import os
 
 import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 from scipy.special import ndtr
 
-from fiducialkit.planning.detectability import corner_sd_px, limits
+from fiducialkit.planning import kernels
+from fiducialkit.planning.detectability import corner_sd_table, limits
 from fiducialkit.planning.prediction import predict
 from fiducialkit.planning.study import Approach, BuildTolerance, FloorGrid, FloorPrior, Odometry, Study
 from fiducialkit.scene.camera import Camera, CameraNoise
@@ -62,7 +64,7 @@ def small_study(**changes) -> Study:
         "tolerance": BuildTolerance(),
     } | changes
     return Study(
-        name="twin", field=field, robot=robot, rigs=robot.rigs, states=("up", "down"), approach=Approach(),
+        name="twin", field=field, robot=robot, rigs=robot.rigs, states=("up", "always"), approach=Approach(),
         floor=FloorGrid(), odometry=Odometry(), **settings,
     )  # fmt: skip
 
@@ -139,7 +141,9 @@ class Twin:
         return 0.5 * float(np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y))
 
     def sd(self):
-        return corner_sd_px(self.mount.camera, math.sqrt(self.area()))
+        # the kernel interpolates in a table, whose own accuracy test_detectability.py checks
+        knots = kernels.SD_TABLE_FIRST_LOG2 + np.arange(kernels.SD_TABLE_LENGTH) / kernels.SD_TABLE_PER_OCTAVE
+        return np.interp(0.5 * math.log2(self.area()), knots, corner_sd_table(self.mount.camera))
 
 
 def twin_case(study, pose, rig, state):
@@ -227,7 +231,7 @@ def test_flip_probability_against_solved_marker(heading_sd_deg):
         floor=FloorGrid(), prior=free, tolerance=BuildTolerance(), odometry=Odometry(),
     )  # fmt: skip
     rng = np.random.default_rng(17)
-    trials = 1500
+    trials = 1500 if os.environ.get("FIDUCIALKIT_FULL") else 300
     worst = 0.0
     for distance, bearing_deg, off_axis_deg in (
         (3.0, 15.0, 0.0),
@@ -259,13 +263,13 @@ def test_flip_probability_against_solved_marker(heading_sd_deg):
                 totals = [chi2 + weight * (turn[2] - gyro) ** 2 for chi2, turn in costs]
                 flips += int(np.argmin(np.abs(turns)) != np.argmin(totals))
         worst = max(worst, abs(predicted - flips / trials))
-    # binomial sd at 1500 trials is up to .013; four cases, 3.5 sd; adding the two costs without solving again is
-    # exact only while the heading is badly known from the corners alone, as here
-    assert worst < 0.045
+    # binomial sd, at most .5 / sqrt(trials); four cases, 3.5 sd. Adding the gyro's cost without solving again is exact
+    # only while the corners alone know the heading better than the gyro, as here.
+    assert worst < 3.5 * 0.5 / math.sqrt(trials)
 
 
 def test_closed_form_of_the_flip_on_the_axis():
-    """D = s (w / Z) sin(t) sqrt(cos^2 2p + cos^2 t sin^2 2p) / sigma, derived for this project; t about the vertical: p = 0."""
+    """D = s (w / Z) sin(t) sqrt(cos^2 2p + cos^2 t sin^2 2p) / sigma, derived for this project; here p = 0."""
     camera = Camera.from_field_of_view(1280, 800, 60.0, noise=CameraNoise(detector="measured", corner_sd_px=0.3))
     marker = Marker(marker_id=0, position=(0.0, 4.0, 0.5), facing_deg=0.0, size_m=0.15)
     field = Field(name="one", size=(8.0, 8.0), family=marker_family("36h11"), markers=(marker,))
