@@ -38,9 +38,9 @@ def worst_along_approach(by_approach: pd.DataFrame) -> pd.DataFrame:
     DataFrame
         rig, distance_m, position_95_m, nearest first.
     """
-    grouped = by_approach.groupby(["rig", "distance_m"], sort=True)["position_95_m"]
-    worst = grouped.agg(lambda values: float("nan") if values.isna().any() else float(values.max()))
-    return worst.reset_index()
+    filled = by_approach.assign(position_95_m=by_approach["position_95_m"].fillna(math.inf))
+    worst = filled.groupby(["rig", "distance_m"], sort=True)["position_95_m"].max()
+    return worst.replace(math.inf, math.nan).reset_index()
 
 
 def error_limits_cm(by_approach: pd.DataFrame) -> tuple[float, float]:

@@ -70,5 +70,6 @@ def png_bytes(figure: Figure) -> bytes:
     stream = io.BytesIO()
     with warnings.catch_warnings():
         warnings.filterwarnings("ignore", message="Glyph .* missing")
-        figure.savefig(stream, format="png", metadata={"Software": None})
+        # straight from the canvas: `savefig` would draw everything once more before
+        FigureCanvasAgg(figure).print_png(stream, metadata={"Software": None})  # type: ignore[no-untyped-call]
     return stream.getvalue()
