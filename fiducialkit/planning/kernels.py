@@ -363,7 +363,7 @@ def _look(
 def evaluate_rigs(
     poses, models, parameters, rotations, offsets, pupils, sizes, limits, sd_tables, corners_field, centres_field,
     normals_field, cells, obstacles, structures, first_box, box_count, rigs, prior, considered,
-    markers_seen, noise_covariance, covariance, separation,
+    with_separation, markers_seen, noise_covariance, covariance, separation,
 ):  # fmt: skip
     """Fill, for each (pose, state, rig): distinct markers seen, covariances (3, 3), separation D of the mirrored pose.
 
@@ -375,7 +375,8 @@ def evaluate_rigs(
     structures (S, 15) in robot, those of a state from first_box, box_count. rigs (R, K): membership.
     prior (6,): inverse variances; considered (5,): sds of mount [m, rad], marker [m, rad] and relative focal length.
     Covariances are of along, across, heading in robot axes; `noise_covariance` from corner noise and prior alone,
-    `covariance` with what stays the same for a whole drive. NaN where no marker is seen.
+    `covariance` with what stays the same for a whole drive. NaN where no marker is seen; `separation` too where
+    `with_separation` is false, which saves about a third of the time.
     """
     mount_count, marker_count = models.shape[0], corners_field.shape[0]
     rig_count, state_count = rigs.shape[0], first_box.shape[0]
@@ -502,6 +503,9 @@ def evaluate_rigs(
                             gain, piece, corners[m, 4, 0], corners[m, 4, 1], corners[m, 4, 2], considered[2],
                             considered[3], result,
                         )  # fmt: skip
+                if not with_separation:
+                    separation[n, state, r] = math.nan
+                    continue
                 separation[n, state, r] = _mirrored_separation(
                     seen, rig, state, models, parameters, rotations, offsets, pupils, corners, normals, pixels,
                     weights, prior, scratch,

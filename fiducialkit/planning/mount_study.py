@@ -72,7 +72,8 @@ def compare_mounts(study: Study, *, workers: int | None = None) -> MountComparis
     by_approach = _by_approach(study, labels, poses, seen)
     by_node = _by_node(study, labels, seen)
     floor = floor_poses(study)
-    maps = _maps(study, floor, predict(study, floor.poses[floor.is_free], workers=workers))
+    seen_on_floor = predict(study, floor.poses[floor.is_free], with_flips=False, workers=workers)
+    maps = _maps(study, floor, seen_on_floor)
     table = _ranked(study, by_node, maps)
     return MountComparison(
         study=study,

@@ -43,10 +43,11 @@ class Prediction:
     flip_probability: FloatArray
 
 
-def predict(study: Study, poses: FloatArray, *, workers: int | None = None) -> Prediction:
+def predict(study: Study, poses: FloatArray, *, with_flips: bool = True, workers: int | None = None) -> Prediction:
     """Return the predictions for robot poses (x [m], y [m], heading [rad]), shape (N, 3).
 
-    Rows are independent, so the result does not depend on `workers` (threads; the number of processors if None).
+    Without `with_flips` the flip probability is NaN and the rest comes sooner. Rows are independent, so the result
+    does not depend on `workers` (threads; the number of processors if None).
     """
     poses = checked_array("poses", poses, (None, 3))
     scenery = _scenery(study)
@@ -58,7 +59,7 @@ def predict(study: Study, poses: FloatArray, *, workers: int | None = None) -> P
     def run(start: int) -> None:
         part = slice(start, start + _CHUNK)
         kernels.evaluate_rigs(
-            poses[part], *scenery, markers[part], noise_covariance[part], covariance[part], separation[part]
+            poses[part], *scenery, with_flips, markers[part], noise_covariance[part], covariance[part], separation[part]
         )
 
     with ThreadPoolExecutor(workers or os.cpu_count() or 1) as pool:
