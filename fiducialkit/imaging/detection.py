@@ -14,7 +14,7 @@ import numpy as np
 from fiducialkit.arrays import BoolArray, ByteArray, FloatArray, IntArray
 from fiducialkit.errors import InputError
 from fiducialkit.imaging import opencv
-from fiducialkit.imaging.corner_noise import stock_corner_sd_px
+from fiducialkit.imaging.corner_noise import detected_corner_sd_px
 from fiducialkit.imaging.images import to_grey8
 from fiducialkit.imaging.observations import MarkerObservations
 from fiducialkit.scene.camera import Camera
@@ -23,8 +23,11 @@ from fiducialkit.scene.markers import MarkerFamily, checked_border, marker_famil
 # A corner must lie this far inside the outermost pixel centres, or OpenCV drops the marker; measured, see the tests.
 BORDER_INSET_PX = 3.0
 DEFAULT_CORRECTION_BITS = 1
+REFINEMENTS = ("subpixel", "none")
 _RING_CELLS = 0.5  # how far outside the black square its white margin is looked for
 _DARK_SHARE = 0.75
+_WINDOWS_AGREE_PX = 0.3
+_IN_CELL = np.array([(x, y) for y in (-0.25, 0.0, 0.25) for x in (-0.25, 0.0, 0.25)])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -33,37 +36,48 @@ class DetectorSettings:
 
     Attributes
     ----------
-    refinement : {"subpixel", "none", "contour"}
+    refinement : {"subpixel", "none"}
         How corners are placed.
-    window_cells, largest_window_px : float, int
-        Half side of the window of "subpixel": in cells of the marker at hand, and at most.
+    windows_cells : (float, float)
+        Half sides of a larger and a smaller sub-pixel window, in cells of the marker at hand measured the shorter way
+        across it. The larger is more exact, but one that reaches into the code or past the white margin finds another
+        corner: where the two disagree by more than 0.3 px, the smaller counts.
+    window_px : (int, int)
+        Smallest and largest half side of those windows. [px]
     smallest_side_px : float
         Squares with a shorter side are not looked at. [px]
     border_inset_px : int
         OpenCV's distance to the picture's border below which a square is dropped; see `BORDER_INSET_PX` for what
         that comes to. [px]
-    threshold_windows_px : tuple of int
+    threshold_windows_px : (int, int, int)
         Sides of the windows of the adaptive threshold: smallest, largest, step. [px]
     """
 
     refinement: str = "subpixel"
-    window_cells: float = 1.0
-    largest_window_px: int = 5
+    windows_cells: tuple[float, float] = (0.6, 0.3)
+    window_px: tuple[int, int] = (2, 5)
     smallest_side_px: float = 10.0
     border_inset_px: int = 3
     threshold_windows_px: tuple[int, int, int] = (3, 23, 10)
 
     def __post_init__(self) -> None:
-        opencv.refinement_number(self.refinement)
-        for name, least in (
-            ("window_cells", 0.1),
-            ("largest_window_px", 1),
-            ("smallest_side_px", 4.0),
-            ("border_inset_px", 0),
-        ):
+        if not isinstance(self.refinement, str) or self.refinement not in REFINEMENTS:
+            raise InputError(f"refinement: expected {' or '.join(REFINEMENTS)} by name, found {self.refinement!r}")
+        for name, least in (("smallest_side_px", 4.0), ("border_inset_px", 0.0)):
             value = getattr(self, name)
-            if not (isinstance(value, int | float) and math.isfinite(value) and value >= least):
-                raise InputError(f"{name}: expected a number, at least {least}, found {value!r}")
+            if isinstance(value, bool) or not (isinstance(value, int | float) and least <= value < math.inf):
+                raise InputError(f"{name}: expected a number, at least {least:g}, found {value!r}")
+        if not 0.0 < self.windows_cells[1] <= self.windows_cells[0]:
+            raise InputError(f"windows_cells: expected the larger, then the smaller, found {self.windows_cells}")
+        low, high = self.window_px
+        if not 1 <= low <= high:
+            raise InputError(f"window_px: expected smallest and largest half side in px, found {self.window_px}")
+        smallest, largest, step = self.threshold_windows_px
+        if not (3 <= smallest <= largest and step >= 1):
+            raise InputError(
+                "threshold_windows_px: expected smallest (3 or more), largest and step in px, "
+                f"found {self.threshold_windows_px}"
+            )
 
 
 PRESETS = {
@@ -83,9 +97,9 @@ def detect_markers(
 ) -> MarkerObservations:
     """Find the markers of one family in a picture.
 
-    Corners come from OpenCV's detector with sub-pixel refinement. Their covariance is the detector's measured error by
-    the marker's side (`stock_corner_sd_px`), the same on every coordinate; it is dominated by a pull inwards, so it is
-    cautious about noise and does not average out.
+    Squares and codes come from OpenCV's detector, corners from its sub-pixel refinement with windows fitted to each
+    marker. Their covariance is the measured error by the marker's width in the picture (`detected_corner_sd_px`), the
+    same on every coordinate and independent; the error is mostly a pull inwards that does not average out.
 
     Parameters
     ----------
@@ -126,6 +140,9 @@ def detect_markers(
     ids, corners = opencv.as_detections(found_corners, found_ids)
     order = np.lexsort((corners[:, :, 0].mean(axis=1), ids))
     ids, corners = ids[order], family.upright_corners(corners[order])
+    widths = _widths_px(corners)
+    if settings.refinement == "subpixel":
+        corners = _refined(grey, corners, widths / family.cells(border_cells), settings)
     again = [
         _read_again(grey, each, family.artwork(marker_id, border_cells), border_cells)
         for marker_id, each in zip(ids.tolist(), corners, strict=True)
@@ -133,7 +150,7 @@ def detect_markers(
     return MarkerObservations(
         marker_id=ids,
         corners_px=corners,
-        covariance_px2=_covariance_px2(corners, settings.refinement),
+        covariance_px2=_covariance_px2(widths, settings.refinement),
         quality=np.array([share for share, _ in again]),
         notes=tuple(_notes(ids, [is_dark for _, is_dark in again])),
         picture_size_px=(width, height),
@@ -166,9 +183,7 @@ def checked_correction_bits(family: MarkerFamily, bits: int | None) -> int:
 @lru_cache(maxsize=32)
 def _detector(family: MarkerFamily, settings: DetectorSettings, bits: int, border_cells: int, longer_px: int) -> Any:
     parameters = cv2.aruco.DetectorParameters()
-    parameters.cornerRefinementMethod = opencv.refinement_number(settings.refinement)
-    parameters.relativeCornerRefinmentWinSize = settings.window_cells  # spelt so in OpenCV
-    parameters.cornerRefinementWinSize = settings.largest_window_px
+    parameters.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_NONE  # `_refined` does it, marker by marker
     parameters.minMarkerPerimeterRate = 4.0 * settings.smallest_side_px / longer_px
     parameters.minDistanceToBorder = settings.border_inset_px
     smallest, largest, step = settings.threshold_windows_px
@@ -181,9 +196,38 @@ def _detector(family: MarkerFamily, settings: DetectorSettings, bits: int, borde
     return cv2.aruco.ArucoDetector(family.opencv_dictionary, parameters)
 
 
-def _covariance_px2(corners_px: FloatArray, refinement: str) -> FloatArray:
-    sides = np.linalg.norm(corners_px - np.roll(corners_px, 1, axis=1), axis=2).mean(axis=1)
-    variance = stock_corner_sd_px(sides, refinement) ** 2
+def _widths_px(corners_px: FloatArray) -> FloatArray:
+    """Return the shorter way across each quadrilateral: its area over its longest side. [px]"""
+    first, second = corners_px[:, 2] - corners_px[:, 0], corners_px[:, 3] - corners_px[:, 1]
+    area = np.abs(first[:, 0] * second[:, 1] - first[:, 1] * second[:, 0]) / 2.0
+    sides = np.linalg.norm(corners_px - np.roll(corners_px, 1, axis=1), axis=2)
+    return np.asarray(area / sides.max(axis=1, initial=1e-9), dtype=np.float64)
+
+
+def _refined(grey: ByteArray, corners_px: FloatArray, cells_px: FloatArray, settings: DetectorSettings) -> FloatArray:
+    """Return the corners moved to where the grey levels turn, each marker with windows of its own."""
+    refined = np.empty_like(corners_px)
+    for number, (corners, cell_px) in enumerate(zip(corners_px, cells_px, strict=True)):
+        larger, smaller = (
+            int(np.clip(math.ceil(share * cell_px), *settings.window_px)) for share in settings.windows_cells
+        )
+        refined[number] = _turning_points(grey, corners, larger)
+        if smaller < larger:
+            careful = _turning_points(grey, corners, smaller)
+            differs = np.linalg.norm(careful - refined[number], axis=1) > _WINDOWS_AGREE_PX
+            refined[number, differs] = careful[differs]
+    return refined
+
+
+def _turning_points(grey: ByteArray, corners_px: FloatArray, half_px: int) -> FloatArray:
+    until = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, 30, 0.01)
+    points = corners_px.astype(np.float32).reshape(-1, 1, 2)
+    found = cv2.cornerSubPix(grey, points, (half_px, half_px), (-1, -1), until)
+    return np.asarray(found, dtype=np.float64).reshape(4, 2)
+
+
+def _covariance_px2(widths_px: FloatArray, refinement: str) -> FloatArray:
+    variance = detected_corner_sd_px(np.maximum(widths_px, 1.0), refinement == "subpixel") ** 2
     return np.asarray(variance[:, None, None] * np.eye(8), dtype=np.float64)
 
 
@@ -192,11 +236,12 @@ def _read_again(grey: ByteArray, corners_px: FloatArray, artwork: BoolArray, bor
     cells = len(artwork)
     square = np.array([[0, 0], [cells, 0], [cells, cells], [0, cells]], dtype=np.float32) - 0.5
     pixel_from_cell = cv2.getPerspectiveTransform(square, corners_px.astype(np.float32))
-    places = np.concatenate([_cell_centres(cells), _ring_places(cells)])
+    places = np.concatenate([_cell_places(cells), _ring_places(cells)])
     pixels = cv2.perspectiveTransform(places[None], pixel_from_cell)[0].astype(np.float32)
     levels = cv2.remap(grey, pixels[:, :1], pixels[:, 1:], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     levels = levels.ravel().astype(np.float64)
-    read, ring = levels[: cells * cells].reshape(cells, cells), levels[cells * cells :]
+    inside = cells * cells * len(_IN_CELL)
+    read, ring = levels[:inside].reshape(cells, cells, -1).mean(axis=2), levels[inside:]
     middle = (read[artwork].mean() + read[~artwork].mean()) / 2.0
     code = slice(border_cells, cells - border_cells)
     share_right = ((read > middle) == artwork)[code, code].mean()
@@ -204,9 +249,11 @@ def _read_again(grey: ByteArray, corners_px: FloatArray, artwork: BoolArray, bor
 
 
 @lru_cache(maxsize=32)
-def _cell_centres(cells: int) -> FloatArray:
-    across, down = np.meshgrid(np.arange(float(cells)), np.arange(float(cells)))
-    return np.column_stack([across.ravel(), down.ravel()])
+def _cell_places(cells: int) -> FloatArray:
+    """Return points inside each cell, rows first, the points of a cell together."""
+    rows, columns = np.indices((cells, cells))
+    centres = np.stack([columns, rows], axis=-1).reshape(-1, 1, 2)
+    return np.asarray((centres + _IN_CELL).reshape(-1, 2), dtype=np.float64)
 
 
 @lru_cache(maxsize=32)

@@ -1,8 +1,9 @@
 """The one boundary with OpenCV's detectors: what they give, in one shape, whatever the version.
 
 Outputs lost their middle axis between versions (ids (N, 1) or (N,), points (N, 1, 2) or (N, 2), ``None`` or an empty
-array where nothing was found); here they become (N,), (N, 4, 2) and (N, 2). Settings are names: OpenCV's enum numbers
-moved between versions, and an old number silently means something else.
+array where nothing was found); here they become (N,), (N, 4, 2) and (N, 2). Whatever needs
+one of OpenCV's enums resolves it by name: the numbers moved between versions, and an old one silently means something
+else.
 """
 
 from __future__ import annotations
@@ -18,7 +19,6 @@ from fiducialkit.arrays import FloatArray, IntArray, checked_array
 from fiducialkit.errors import FiducialKitError, InputError
 
 _NEEDED = ("ArucoDetector", "DetectorParameters", "Dictionary", "getPredefinedDictionary")
-_REFINEMENTS = {"none": "CORNER_REFINE_NONE", "subpixel": "CORNER_REFINE_SUBPIX", "contour": "CORNER_REFINE_CONTOUR"}
 
 
 def require_detector_classes(module: ModuleType) -> None:
@@ -40,19 +40,6 @@ def require_detector_classes(module: ModuleType) -> None:
 
 
 require_detector_classes(cv2)
-
-
-def refinement_number(name: str) -> int:
-    """Return OpenCV's number of a corner refinement: "none", "subpixel" or "contour".
-
-    Raises
-    ------
-    InputError
-        If it is another name, or a number.
-    """
-    if not isinstance(name, str) or name not in _REFINEMENTS:
-        raise InputError(f"refinement: expected one of {', '.join(_REFINEMENTS)} by name, found {name!r}")
-    return int(getattr(cv2.aruco, _REFINEMENTS[name]))
 
 
 def as_ids(ids: Any) -> IntArray:
