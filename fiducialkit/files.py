@@ -7,6 +7,7 @@ import difflib
 import io
 import json
 import os
+import re
 import tempfile
 import tomllib
 from pathlib import Path
@@ -18,6 +19,9 @@ import pydantic
 from fiducialkit.errors import FileFormatError, InputError
 
 Model = TypeVar("Model", bound=pydantic.BaseModel)
+_LONGEST_FOUND = 80
+_SEPARATORS = (",", ";", "\t")
+_THOUSANDS = r"[+-]?\d{1,3}(,\d{3})+"
 
 
 def read_bytes(path: str | Path) -> bytes:
@@ -40,7 +44,10 @@ def read_text(path: str | Path) -> str:
     """Return the file's text: UTF-8 with or without mark, UTF-16 with mark, else Windows Latin."""
     content = read_bytes(path)
     if content[:2] in (b"\xff\xfe", b"\xfe\xff"):
-        return content.decode("utf-16")
+        try:
+            return content.decode("utf-16")
+        except UnicodeDecodeError:
+            raise FileFormatError(path, "", "expected UTF-16 text after its mark, found other bytes") from None
     try:
         return content.decode("utf-8-sig")
     except UnicodeDecodeError:
@@ -74,8 +81,10 @@ def read_toml(path: str | Path) -> dict[str, Any]:
     """Return what a TOML file holds."""
     try:
         return tomllib.loads(read_text(path))
-    except tomllib.TOMLDecodeError as error:
-        raise FileFormatError(path, "", f"expected TOML, found an error: {error}") from None
+    except (ValueError, RecursionError) as error:
+        if isinstance(error, InputError):
+            raise
+        raise FileFormatError(path, "", f"expected TOML, found an error: {_one_line(error)}") from None
 
 
 def read_json(path: str | Path) -> Any:
@@ -92,6 +101,10 @@ def read_json(path: str | Path) -> Any:
         return json.loads(read_text(path), object_pairs_hook=unique)
     except json.JSONDecodeError as error:
         raise FileFormatError(path, f"line {error.lineno}", f"expected JSON, found: {error.msg}") from None
+    except (ValueError, RecursionError) as error:
+        if isinstance(error, InputError):
+            raise
+        raise FileFormatError(path, "", f"expected JSON, found: {_one_line(error)}") from None
 
 
 def write_json(path: str | Path, value: Any) -> Path:
@@ -107,6 +120,12 @@ def validated(model: type[Model], data: Any, path: str | Path) -> Model:
         first = error.errors(include_url=False)[0]
         where = _place(first["loc"])
         raise FileFormatError(path, where, _explanation(first, model)) from None
+
+
+def _one_line(value: object) -> str:
+    """Return text without line breaks, cut where it grows long."""
+    text = " ".join(str(value).split())
+    return text if len(text) <= _LONGEST_FOUND else text[: _LONGEST_FOUND - 3] + "..."
 
 
 def _place(location: tuple[int | str, ...]) -> str:
@@ -129,7 +148,7 @@ def _explanation(error: Any, model: type[pydantic.BaseModel]) -> str:
     text = error["msg"].removeprefix("Value error, ")
     if kind == "value_error" or isinstance(found, dict):
         return str(text)
-    return f"{text}, found {found!r}"
+    return f"{text}, found {_one_line(repr(found))}"
 
 
 def _known_keys(model: type[pydantic.BaseModel]) -> set[str]:
@@ -142,37 +161,78 @@ def _known_keys(model: type[pydantic.BaseModel]) -> set[str]:
 def read_csv(path: str | Path) -> pd.DataFrame:
     """Return a table of text and numbers from a CSV of any usual dialect.
 
-    The separator (comma, semicolon, tab) is the one that gives every row the width of the header;
-    decimal commas are understood where the separator is not a comma. A trailing separator is dropped.
-    A column becomes numeric when every filled cell is a number.
+    The separator (comma, semicolon, tab) is the one that gives most rows the width of the header, more than one cell
+    if any does. A trailing separator is dropped, blank lines are skipped. A column becomes numeric when every filled
+    cell is a number. A decimal comma is understood; where the separator is a comma too and cells are quoted, a column
+    that could as well be thousands ("1,500") stays text.
+
+    Raises
+    ------
+    FileFormatError
+        If there is no header, a column stands twice or a row has another width, naming the line of the file.
     """
-    rows = [row for row in _split_rows(path) if any(cell.strip() for cell in row)]
-    if len(rows) < 1 or not rows[0]:
+    return read_csv_lines(path)[0]
+
+
+def read_csv_lines(path: str | Path) -> tuple[pd.DataFrame, list[int]]:
+    """Return `read_csv`'s table and, for each of its rows, the line of the file it stands on, counted from 1."""
+    rows, separator = _split_rows(path)
+    if not rows:
         raise FileFormatError(path, "", "expected a header row, found none")
-    header = [cell.strip() for cell in rows[0]]
-    if header and header[-1] == "":
-        header = header[:-1]
+    header = [cell.strip() for cell in rows[0][1]]
+    while header and header[-1] == "":
+        header.pop()
     repeated = [name for name in header if header.count(name) > 1]
     if repeated:
         raise FileFormatError(path, repeated[0], "expected each column once, found it twice in the header")
     body = []
-    for number, row in enumerate(rows[1:], start=2):
+    for line, row in rows[1:]:
         if len(row) < len(header) or any(cell.strip() for cell in row[len(header) :]):
-            raise FileFormatError(path, f"row {number}", f"expected {len(header)} cells, found {len(row)}")
+            raise FileFormatError(path, f"row {line}", f"expected {len(header)} cells, found {len(row)}")
         body.append([cell.strip() for cell in row[: len(header)]])
     frame = pd.DataFrame(body, columns=header, dtype=str)
-    return frame.apply(_numeric_where_possible) if body else frame
+    lines = [line for line, _ in rows[1:]]
+    return (frame.apply(_numeric_where_possible, separator=separator) if body else frame), lines
 
 
-def _split_rows(path: str | Path) -> list[list[str]]:
+def _split_rows(path: str | Path) -> tuple[list[tuple[int, list[str]]], str]:
+    """Return the filled rows with their lines, and the separator."""
     text = read_text(path)
-    first = text.splitlines()[0] if text.splitlines() else ""
-    separator = max((",", ";", "\t"), key=first.count)
-    return list(csv.reader(io.StringIO(text), delimiter=separator))
+    lead = re.match(r"sep=(.)\r?\n", text)  # spreadsheets write their separator like this
+    skipped = 1 if lead else 0
+    candidates = (lead.group(1),) if lead else _SEPARATORS
+    text = text[lead.end() :] if lead else text
+    best: tuple[int, list[tuple[int, list[str]]], str] | None = None
+    for separator in candidates:
+        rows = _rows(path, text, separator, skipped)
+        width = len(rows[0][1]) if rows else 0
+        score = sum(len(row) == width for _, row in rows) if width > 1 else 0
+        if best is None or score > best[0]:
+            best = (score, rows, separator)
+    assert best is not None  # there is at least one candidate
+    return best[1], best[2]
 
 
-def _numeric_where_possible(column: pd.Series[Any]) -> pd.Series[Any]:
-    for candidate in (column, column.str.replace(",", ".", regex=False)):
+def _rows(path: str | Path, text: str, separator: str, skipped: int) -> list[tuple[int, list[str]]]:
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator)
+    rows, start = [], 1 + skipped
+    try:
+        for row in reader:
+            if any(cell.strip() for cell in row):
+                rows.append((start, row))
+            start = reader.line_num + 1 + skipped
+    except csv.Error as error:
+        raise FileFormatError(path, f"row {start}", f"expected comma-separated values, found: {error}") from None
+    return rows
+
+
+def _numeric_where_possible(column: pd.Series[Any], *, separator: str) -> pd.Series[Any]:
+    candidates = [column]
+    with_comma = column[column.str.contains(",", regex=False)]
+    could_be_thousands = with_comma.str.fullmatch(_THOUSANDS).all()
+    if separator != "," or not (could_be_thousands or column.str.contains(".", regex=False).any()):
+        candidates.append(column.str.replace(",", ".", regex=False))
+    for candidate in candidates:
         values = pd.to_numeric(candidate.where(candidate != "", None), errors="coerce")
         if bool((values.notna() | (column == "") | (column.str.lower() == "nan")).all()):
             return values

@@ -8,7 +8,7 @@ from fiducialkit.errors import FileFormatError
 from fiducialkit.files import read_toml, validated
 from fiducialkit.planning.study import Approach, BuildTolerance, FloorGrid, FloorPrior, Odometry, Study
 from fiducialkit.scene.field_file import load_field
-from fiducialkit.scene.file_keys import Number, StrictKeys, Text, Whole, built, expect_kind
+from fiducialkit.scene.file_keys import Number, StrictKeys, Text, Whole, built, expect_kind, named_file
 from fiducialkit.scene.robot import Rig, Robot
 from fiducialkit.scene.robot_file import load_robot
 
@@ -70,8 +70,8 @@ def load_study(path: str | Path) -> Study:
     data = read_toml(path)
     expect_kind(data, "study", path)
     keys = validated(StudyKeys, data, path)
-    layout = load_field(path.parent / keys.field)
-    robot = load_robot(path.parent / keys.robot)
+    layout = load_field(named_file(path, "field", keys.field))
+    robot = load_robot(named_file(path, "robot", keys.robot))
     rigs = tuple(_rig(number, name, robot, path) for number, name in enumerate(keys.rigs))
     return built(
         lambda: Study(
@@ -95,4 +95,5 @@ def _rig(number: int, name: str, robot: Robot, path: Path) -> Rig:
         if rig.name == name:
             return rig
     known = ", ".join(f"'{rig.name}'" for rig in robot.rigs)
-    raise FileFormatError(path, f"rigs[{number}]", f"expected one of {known}, found '{name}'")
+    expected = f"expected one of {known}" if known else "expected a rig of the robot, which has none"
+    raise FileFormatError(path, f"rigs[{number}]", f"{expected}, found '{name}'")

@@ -46,6 +46,15 @@ def expect_kind(data: Any, kind: str, path: Path) -> None:
         raise FileFormatError(path, "", f"expected a {kind} file, found what looks like a {found} file")
 
 
+def named_file(path: Path, where: str, name: str) -> Path:
+    """Return the file that the key `where` of the file `path` names, relative to it; refuse one that is not there."""
+    named = path.parent / name
+    if not named.is_file():
+        found = "a folder" if named.is_dir() else "none"
+        raise FileFormatError(path, where, f"expected a file beside this one, found {found} at '{name}'")
+    return named
+
+
 def scaled(values: tuple[float, ...], metres: float) -> tuple[Any, ...]:
     """Return lengths in metres."""
     return tuple(value * metres for value in values)

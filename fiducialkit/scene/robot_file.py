@@ -17,6 +17,7 @@ from fiducialkit.scene.file_keys import (
     Text,
     built,
     expect_kind,
+    named_file,
     scaled,
 )
 from fiducialkit.scene.robot import Mount, Rig, Robot, Structure, Tool
@@ -73,7 +74,10 @@ def load_robot(path: str | Path) -> Robot:
     data = read_toml(path)
     expect_kind(data, "robot", path)
     keys = validated(RobotKeys, data, path)
-    cameras = {name: load_camera(path.parent / name) for name in dict.fromkeys(mount.camera for mount in keys.mount)}
+    cameras: dict[str, Camera] = {}
+    for number, mount in enumerate(keys.mount):
+        if mount.camera not in cameras:  # mounts share the camera they name alike
+            cameras[mount.camera] = load_camera(named_file(path, f"mount[{number}].camera", mount.camera))
     return built(lambda: _robot(keys, cameras), path)
 
 
