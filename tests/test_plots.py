@@ -114,6 +114,8 @@ def test_names_are_shown_letter_by_letter():
     assert style.plain("a$b$c") == r"a\$b\$c"  # matplotlib would set this as a formula
     assert not style.plain("_hidden").startswith("_")
     assert "\n" not in style.plain("two\nlines")
+    assert style.short("a rather long name", 10) == "a rather.."
+    assert style.short("just right", 10) == "just right"
 
 
 # --- robot ---------------------------------------------------------------------------------------------------------

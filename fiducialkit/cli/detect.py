@@ -9,7 +9,7 @@ import typer
 
 
 def detect(
-    inputs: Annotated[list[Path], typer.Argument(metavar="INPUT...", help="Pictures, or folders of pictures.")],
+    inputs: Annotated[list[Path], typer.Argument(metavar="INPUT", help="Pictures, or folders of pictures.")],
     out: Annotated[Path, typer.Option(metavar="FOLDER", help="Where tables and marked copies go.")],
     family: Annotated[str | None, typer.Option(help="Marker family, or a dictionary file.  [default: 36h11]")] = None,
     field: Annotated[Path | None, typer.Option(metavar="FIELD", help="Take the family from this field file.")] = None,

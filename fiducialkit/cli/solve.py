@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 def solve(
     inputs: Annotated[
         list[Path],
-        typer.Argument(metavar="INPUT...", help="Pictures, folders of pictures, or the corners.csv of 'detect'."),
+        typer.Argument(metavar="INPUT", help="Pictures, folders of pictures, or the corners.csv of 'detect'."),
     ],
     field: Annotated[Path, typer.Option(metavar="FIELD", help="Where the markers are.")],
     out: Annotated[Path, typer.Option(metavar="FOLDER", help="Where poses.csv goes.")],

@@ -11,7 +11,7 @@ from matplotlib.figure import Figure
 from fiducialkit.arrays import FloatArray
 from fiducialkit.errors import InputError
 from fiducialkit.plots.field_view import draw_marker_lines, draw_obstacles
-from fiducialkit.plots.style import LABEL_PT, SHARES, SMALL_PT, TICK_PT, WARNING, dressed, plain
+from fiducialkit.plots.style import LABEL_PT, SHARES, SMALL_PT, TICK_PT, WARNING, dressed, short
 from fiducialkit.scene.field import Field
 
 _AMOUNTS = {"share_1": "a marker", "share_2": "two markers"}
@@ -62,7 +62,7 @@ def draw_coverage(
     ax.set_aspect("equal")
     known = grid[np.isfinite(grid)]
     average = float(known.mean()) if known.size else 0.0
-    ax.set_title(f"{plain(rig)}\nfloor average {100 * average:.0f} %", fontsize=LABEL_PT, loc="left")
+    ax.set_title(f"{short(rig, 32)}\nfloor average {100 * average:.0f} %", fontsize=LABEL_PT, loc="left")
     ax.xaxis.label.set_fontsize(TICK_PT)
     ax.yaxis.label.set_fontsize(TICK_PT)
     ax.tick_params(labelsize=SMALL_PT)
@@ -72,6 +72,6 @@ def draw_coverage(
 def add_share_scale(figure: Figure, axes: list[Axes], column: str = "share_1") -> None:
     """Add the one colour scale that all panels of a figure share."""
     mesh = next(item for item in axes[0].collections if isinstance(item, QuadMesh))
-    bar = figure.colorbar(mesh, ax=axes, shrink=0.7, aspect=30, pad=0.02)
+    bar = figure.colorbar(mesh, ax=axes, shrink=0.7, aspect=30, anchor=(0.0, 0.5), pad=0.02)
     bar.set_label(f"share of headings that see {_AMOUNTS[column]} [1]", fontsize=LABEL_PT)
     bar.ax.tick_params(labelsize=TICK_PT)

@@ -23,7 +23,7 @@ from fiducialkit.plots.style import (
     SOFT,
     TICK_PT,
     dressed,
-    plain,
+    short,
 )
 
 _STRIP_ROW = 0.036  # height of one rig's row in the strip of blind stretches, in panels
@@ -81,7 +81,7 @@ def draw_error_near_node(
         The node's tighter tolerance, as a thin line. [m]
     """
     dressed(ax, x_label="distance to the node [m]", y_label="95 % position error [cm]")
-    ax.set_title(plain(title), fontsize=LABEL_PT, loc="left", color=INK)
+    ax.set_title(short(title, 30), fontsize=LABEL_PT, loc="left", color=INK)
     worst = worst_along_approach(by_approach)
     farthest = float(by_approach["distance_m"].max()) if len(by_approach) else 1.0
     strip = _scales(ax, limits_cm, farthest, len(rigs))
@@ -179,9 +179,9 @@ def draw_chance_matrix(by_node: pd.DataFrame, ax: Axes, *, rigs: Sequence[str]) 
             color="black" if value > 0.55 else "white",
         )  # fmt: skip
     both = len({side for _, side in cases}) > 1
-    names = [plain(f"{node}, {side}" if both else str(node)) for node, side in cases]
+    names = [short(f"{node}, {side}" if both else str(node), 30) for node, side in cases]
     ax.set_xticks(range(len(names)), names, rotation=40, ha="right", rotation_mode="anchor")
-    ax.set_yticks(range(len(rigs)), [plain(rig) for rig in rigs])
+    ax.set_yticks(range(len(rigs)), [short(rig, 36) for rig in rigs])
     ax.tick_params(length=0)
     for spine in ax.spines.values():
         spine.set_visible(False)

@@ -26,6 +26,7 @@ from fiducialkit.plots.style import (
     new_panels,
     plain,
     png_bytes,
+    short,
 )
 from fiducialkit.scene.camera import Camera
 from fiducialkit.scene.field import Field
@@ -75,6 +76,10 @@ def _legend_below(figure: Figure, handles: Sequence[Line2D | Patch], texts: Sequ
     )
 
 
+def _best_of(shown: Sequence[str], rigs: Sequence[str]) -> str:
+    return "" if len(shown) == len(rigs) else f" (best {len(shown)} of {len(rigs)} rigs)"
+
+
 def _label_outer_panels(axes: list[Axes], count: int, columns: int) -> None:
     """Keep the axis labels of the left column and of the lowest panel in use of each column; hide unused panels."""
     for number, ax in enumerate(axes):
@@ -102,7 +107,7 @@ def coverage_sheet(maps: pd.DataFrame, rigs: Sequence[str], field: Field, column
     _label_outer_panels(axes, len(shown), columns)
     add_share_scale(figure, axes, column)
     amount = "one marker" if column == "share_1" else "two markers"
-    text = f"Where at least {amount} can be seen, each place in its worst mechanism state"
+    text = f"Where at least {amount} can be seen, each place in its worst mechanism state" + _best_of(shown, rigs)
     figure.suptitle(text, fontsize=TITLE_PT + 1, color=INK, x=0.01, ha="left")
     return png_bytes(figure)
 
@@ -114,7 +119,7 @@ def error_sheet(by_approach: pd.DataFrame, rigs: Sequence[str], field: Field) ->
     cases = list(dict.fromkeys(zip(data["node"], data["side"], strict=True)))
     columns = min(4, max(1, len(cases)))
     rows = max(1, -(-len(cases) // columns))
-    figure, axes = new_panels(rows, columns, PAGE_WIDTH_IN, 2.15 * rows + 1.3)
+    figure, axes = new_panels(rows, columns, PAGE_WIDTH_IN, max(2.15 * rows, 2.9) + 1.3)
     tighter = {node.name: min(node.tolerance_along_m, node.tolerance_across_m) for node in field.nodes}
     limits = error_limits_cm(data)
     for ax, (node, side) in zip(axes, cases, strict=False):
@@ -126,9 +131,9 @@ def error_sheet(by_approach: pd.DataFrame, rigs: Sequence[str], field: Field) ->
     figure.supxlabel("distance to the node [m], driving to the right", fontsize=LABEL_PT, color=INK)
     figure.supylabel("95 % position error, worst state [cm]", fontsize=LABEL_PT, color=INK)
     handles = [Line2D([], [], **line_look(number)) for number in range(len(shown))]
-    texts = [f"{number}. {plain(rig)}" for number, rig in enumerate(shown, start=1)]
+    texts = [f"{number}. {short(rig, 34)}" for number, rig in enumerate(shown, start=1)]
     handles.append(Line2D([], [], color=SOFT, linewidth=0.9, linestyle=(0, (1, 2))))
-    texts.append("the node's tighter tolerance")
+    texts.append("the node's tighter tolerance" + _best_of(shown, rigs))
     figure.legend(handles, texts, loc="outside upper left", ncols=3, fontsize=LABEL_PT - 0.5, frameon=False)
     return png_bytes(figure)
 

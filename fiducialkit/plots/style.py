@@ -39,6 +39,12 @@ def plain(text: str) -> str:
     return f" {text}" if text.startswith("_") else text
 
 
+def short(text: str, letters: int) -> str:
+    """Return a name as `plain` does, cut to a number of letters where two dots show the cut."""
+    text = " ".join(str(text).split())
+    return plain(text if len(text) <= letters else text[: letters - 2] + "..")
+
+
 def new_figure(width_in: float, height_in: float) -> Figure:
     """Return an empty figure that belongs to no window."""
     figure = Figure(figsize=(width_in, height_in), dpi=DOTS_PER_INCH, layout="constrained", facecolor="white")
