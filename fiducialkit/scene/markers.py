@@ -14,6 +14,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
+from numbers import Real
 from pathlib import Path
 from typing import Any
 
@@ -83,9 +84,11 @@ class MarkerFamily:
         InputError
             If the family has no such marker.
         """
-        if not 0 <= marker_id < self.size:
-            raise InputError(f"marker id: expected 0 to {self.size - 1} for {self.name}, found {marker_id}")
-        return np.pad(self.codes[marker_id], checked_border(border_cells))
+        last = self.size - 1
+        number = _whole(marker_id)
+        if number is None or not 0 <= number <= last:
+            raise InputError(f"marker id: expected a whole number, 0 to {last} for {self.name}, found {marker_id!r}")
+        return np.pad(self.codes[number], checked_border(border_cells))
 
     @cached_property
     def opencv_dictionary(self) -> Any:
@@ -103,9 +106,16 @@ class MarkerFamily:
 
 def checked_border(border_cells: int) -> int:
     """Return the number of black border cells, refusing what no layout has."""
-    if isinstance(border_cells, bool) or int(border_cells) != border_cells or not 1 <= border_cells <= 4:
+    number = _whole(border_cells)
+    if number is None or not 1 <= number <= 4:
         raise InputError(f"border_cells: expected a whole number from 1 to 4, found {border_cells!r}")
-    return int(border_cells)
+    return number
+
+
+def _whole(value: Any) -> int | None:
+    """Return the whole number that `value` is, or None."""
+    is_number = isinstance(value, Real) and not isinstance(value, bool)
+    return int(value) if is_number and value % 1 == 0 else None
 
 
 def corners_of_square(size_m: float) -> FloatArray:
@@ -151,7 +161,7 @@ def marker_family(name: str | Path | MarkerFamily, folder: str | Path = ".") -> 
             return _predefined(by_folded[candidate])
     path = Path(folder) / name
     if path.suffix.lower() in (".yml", ".yaml"):
-        return _family_from_file(path.resolve())
+        return _family_from_text(path.resolve(), read_text(path))
     raise InputError(f"family: expected a family name such as 36h11 or a .yml dictionary file, found {str(name)!r}")
 
 
@@ -171,16 +181,17 @@ def _predefined(name: str) -> MarkerFamily:
     return _family(name, codes, is_turned)
 
 
-@lru_cache(maxsize=32)
-def _family_from_file(path: Path) -> MarkerFamily:
-    text = read_text(path)
+@lru_cache(maxsize=32)  # by the text, so that an edited file is read anew
+def _family_from_text(path: Path, text: str) -> MarkerFamily:
     values = dict(re.findall(r'^\s*(\w+)\s*:\s*"?(\w+)"?\s*$', text, flags=re.MULTILINE))
     try:
         count, size = int(values["nmarkers"]), int(values["markersize"])
     except (KeyError, ValueError):
         raise FileFormatError(path, "nmarkers, markersize", "expected whole numbers, found none") from None
-    if not (1 <= count <= 100_000 and 3 <= size <= 12):
-        raise FileFormatError(path, "markersize", f"expected 3 to 12 cells, found {size} ({count} markers)")
+    if not 1 <= count <= 100_000:
+        raise FileFormatError(path, "nmarkers", f"expected 1 to 100000 markers, found {count}")
+    if not 3 <= size <= 12:
+        raise FileFormatError(path, "markersize", f"expected 3 to 12 cells, found {size}")
     codes = np.empty((count, size, size), dtype=bool)
     for number in range(count):
         bits = values.get(f"marker_{number}", "")
@@ -241,9 +252,10 @@ def draw_marker(
     >>> draw_marker("36h11", 0, cell_px=1, margin_cells=1).shape
     (10, 10)
     """
-    for name, value, least in (("cell_px", cell_px, 1), ("margin_cells", margin_cells, 0)):
-        if int(value) != value or value < least:
-            raise InputError(f"{name}: expected a whole number, at least {least}, found {value!r}")
+    for name, value, least, most in (("cell_px", cell_px, 1, 1000), ("margin_cells", margin_cells, 0, 20)):
+        number = _whole(value)
+        if number is None or not least <= number <= most:
+            raise InputError(f"{name}: expected a whole number from {least} to {most}, found {value!r}")
     art = marker_family(family).artwork(marker_id, border_cells)
     padded = np.pad(art, int(margin_cells), constant_values=True)
     return np.kron(padded, np.ones((int(cell_px), int(cell_px)), dtype=np.uint8)) * np.uint8(255)
