@@ -21,7 +21,7 @@ from fiducialkit.scene.camera import Camera
 from fiducialkit.scene.markers import MarkerFamily, checked_border, marker_family
 
 # A corner must lie this far inside the outermost pixel centres, or OpenCV drops the marker; measured, see the tests.
-BORDER_INSET_PX = 3.0
+BORDER_INSET_PX = 2.5
 DEFAULT_CORRECTION_BITS = 1
 REFINEMENTS = ("subpixel", "none")
 _RING_CELLS = 0.5  # how far outside the black square its white margin is looked for
@@ -86,6 +86,15 @@ PRESETS = {
 }
 
 
+@dataclass(frozen=True, slots=True)
+class _Reading:
+    marker_id: int
+    corners_px: FloatArray
+    is_refined: bool
+    share_right: float
+    is_ring_dark: bool
+
+
 def detect_markers(
     image: Any,
     family: str | Path | MarkerFamily = "36h11",
@@ -114,8 +123,8 @@ def detect_markers(
     border_cells : int
         Black border of the markers as printed. A wrong number gives wrong corners, not only missed markers.
     error_correction_bits : int, optional
-        Wrong bits of a code that are forgiven; at most what keeps the nearest code unique. 1 if None, or 0 where the
-        family's codes are too close.
+        Wrong bits of a code that are forgiven when it is read again between the final corners; at most what keeps the
+        nearest code unique. 1 if None, or 0 where the family's codes are too close.
 
     Returns
     -------
@@ -135,26 +144,20 @@ def detect_markers(
     height, width = grey.shape
     if camera is not None:
         camera.for_picture(width, height)
-    detector = _detector(family, settings, bits, border_cells, max(width, height))
+    detector = _detector(family, settings, border_cells, max(width, height))
     found_corners, found_ids, rejected = detector.detectMarkers(grey)
-    ids, corners = opencv.as_detections(found_corners, found_ids)
-    order = np.lexsort((corners[:, :, 0].mean(axis=1), ids))
-    ids, corners = ids[order], family.upright_corners(corners[order])
-    widths = _widths_px(corners)
-    if settings.refinement == "subpixel":
-        corners = _refined(grey, corners, widths / family.cells(border_cells), settings)
-    again = [
-        _read_again(grey, each, family.artwork(marker_id, border_cells), border_cells)
-        for marker_id, each in zip(ids.tolist(), corners, strict=True)
-    ]
+    found = _readings(grey, *opencv.as_detections(found_corners, found_ids), family, border_cells, bits, settings)
+    corners = np.array([each.corners_px for each in found]).reshape(-1, 4, 2)
+    ids = np.array([each.marker_id for each in found], dtype=np.int64)
+    squares = len(opencv.as_corners(rejected)) + len(opencv.as_ids(found_ids))
     return MarkerObservations(
         marker_id=ids,
         corners_px=corners,
-        covariance_px2=_covariance_px2(widths, settings.refinement),
-        quality=np.array([share for share, _ in again]),
-        notes=tuple(_notes(ids, [is_dark for _, is_dark in again])),
+        covariance_px2=_covariance_px2(corners, [each.is_refined for each in found]),
+        quality=np.array([each.share_right for each in found]),
+        notes=_notes(found),
         picture_size_px=(width, height),
-        message="" if len(ids) else _why_nothing(len(opencv.as_corners(rejected)), family),
+        message="" if found else _why_nothing(squares, family),
     )
 
 
@@ -181,22 +184,50 @@ def checked_correction_bits(family: MarkerFamily, bits: int | None) -> int:
 
 
 @lru_cache(maxsize=32)
-def _detector(family: MarkerFamily, settings: DetectorSettings, bits: int, border_cells: int, longer_px: int) -> Any:
+def _detector(family: MarkerFamily, settings: DetectorSettings, border_cells: int, longer_px: int) -> Any:
     parameters = cv2.aruco.DetectorParameters()
-    parameters.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_NONE  # `_refined` does it, marker by marker
+    parameters.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_NONE  # done here, marker by marker
     parameters.minMarkerPerimeterRate = 4.0 * settings.smallest_side_px / longer_px
     parameters.minDistanceToBorder = settings.border_inset_px
     smallest, largest, step = settings.threshold_windows_px
     parameters.adaptiveThreshWinSizeMin, parameters.adaptiveThreshWinSizeMax = smallest, largest
     parameters.adaptiveThreshWinSizeStep = step
     parameters.markerBorderBits = border_cells
-    # OpenCV truncates rate * bits; half a bit keeps the product clear of the whole number, and the rate below 1
-    most = family.correction_bits
-    parameters.errorCorrectionRate = min(1.0, (bits + 0.5) / most) if most else 0.0
+    # what lies inside a cell counts, not the blur from its neighbours
+    parameters.perspectiveRemovePixelPerCell = 8
+    parameters.perspectiveRemoveIgnoredMarginPerCell = 0.33
+    # every correction that keeps codes unique, none beyond: above 1 OpenCV returns wrong ids. `_readings` is stricter
+    parameters.errorCorrectionRate = 1.0 if family.correction_bits else 0.0
     return cv2.aruco.ArucoDetector(family.opencv_dictionary, parameters)
 
 
-def _widths_px(corners_px: FloatArray) -> FloatArray:
+def _readings(
+    grey: ByteArray,
+    ids: IntArray,
+    corners_px: FloatArray,
+    family: MarkerFamily,
+    border_cells: int,
+    bits: int,
+    settings: DetectorSettings,
+) -> list[_Reading]:
+    """Return the markers whose code, read again between exact corners, holds no more than `bits` wrong; by id."""
+    readings = []
+    most_wrong = (bits + 0.5) / family.code_cells**2
+    for marker_id, raw in zip(ids.tolist(), family.upright_corners(corners_px), strict=True):
+        artwork = family.artwork(marker_id, border_cells)
+        candidates = [(raw, False)]
+        if settings.refinement == "subpixel":
+            cell_px = float(widths_px(raw[None])[0]) / len(artwork)
+            candidates.insert(0, (_refined(grey, raw, cell_px, settings), True))
+        for corners, is_refined in candidates:
+            share_right, is_ring_dark = _read_again(grey, corners, artwork, border_cells)
+            if 1.0 - share_right < most_wrong:
+                readings.append(_Reading(marker_id, corners, is_refined, share_right, is_ring_dark))
+                break
+    return sorted(readings, key=lambda each: (each.marker_id, float(each.corners_px[:, 0].mean())))
+
+
+def widths_px(corners_px: FloatArray) -> FloatArray:
     """Return the shorter way across each quadrilateral: its area over its longest side. [px]"""
     first, second = corners_px[:, 2] - corners_px[:, 0], corners_px[:, 3] - corners_px[:, 1]
     area = np.abs(first[:, 0] * second[:, 1] - first[:, 1] * second[:, 0]) / 2.0
@@ -204,18 +235,16 @@ def _widths_px(corners_px: FloatArray) -> FloatArray:
     return np.asarray(area / sides.max(axis=1, initial=1e-9), dtype=np.float64)
 
 
-def _refined(grey: ByteArray, corners_px: FloatArray, cells_px: FloatArray, settings: DetectorSettings) -> FloatArray:
-    """Return the corners moved to where the grey levels turn, each marker with windows of its own."""
-    refined = np.empty_like(corners_px)
-    for number, (corners, cell_px) in enumerate(zip(corners_px, cells_px, strict=True)):
-        larger, smaller = (
-            int(np.clip(math.ceil(share * cell_px), *settings.window_px)) for share in settings.windows_cells
-        )
-        refined[number] = _turning_points(grey, corners, larger)
-        if smaller < larger:
-            careful = _turning_points(grey, corners, smaller)
-            differs = np.linalg.norm(careful - refined[number], axis=1) > _WINDOWS_AGREE_PX
-            refined[number, differs] = careful[differs]
+def _refined(grey: ByteArray, corners_px: FloatArray, cell_px: float, settings: DetectorSettings) -> FloatArray:
+    """Return a marker's corners moved to where the grey levels turn."""
+    larger, smaller = (
+        int(np.clip(math.ceil(share * cell_px), *settings.window_px)) for share in settings.windows_cells
+    )
+    refined = _turning_points(grey, corners_px, larger)
+    if smaller < larger:
+        careful = _turning_points(grey, corners_px, smaller)
+        differs = np.linalg.norm(careful - refined, axis=1) > _WINDOWS_AGREE_PX
+        refined[differs] = careful[differs]
     return refined
 
 
@@ -226,9 +255,10 @@ def _turning_points(grey: ByteArray, corners_px: FloatArray, half_px: int) -> Fl
     return np.asarray(found, dtype=np.float64).reshape(4, 2)
 
 
-def _covariance_px2(widths_px: FloatArray, refinement: str) -> FloatArray:
-    variance = detected_corner_sd_px(np.maximum(widths_px, 1.0), refinement == "subpixel") ** 2
-    return np.asarray(variance[:, None, None] * np.eye(8), dtype=np.float64)
+def _covariance_px2(corners_px: FloatArray, is_refined: list[bool]) -> FloatArray:
+    widths = np.maximum(widths_px(corners_px), 1.0)
+    sd_px = np.where(is_refined, detected_corner_sd_px(widths), detected_corner_sd_px(widths, is_refined=False))
+    return np.asarray((sd_px**2)[:, None, None] * np.eye(8), dtype=np.float64)
 
 
 def _read_again(grey: ByteArray, corners_px: FloatArray, artwork: BoolArray, border_cells: int) -> tuple[float, bool]:
@@ -264,14 +294,15 @@ def _ring_places(cells: int) -> FloatArray:
     return np.concatenate([np.column_stack(side) for side in sides])
 
 
-def _notes(ids: IntArray, is_ring_dark: list[bool]) -> list[str]:
+def _notes(found: list[_Reading]) -> tuple[str, ...]:
+    ids = [each.marker_id for each in found]
     notes = []
-    for marker_id, is_dark in zip(ids.tolist(), is_ring_dark, strict=True):
-        note = ["seen more than once in this picture"] if int((ids == marker_id).sum()) > 1 else []
-        if is_dark:
-            note.append("dark ring outside the black square: more border cells than stated, or no white margin")
-        notes.append("; ".join(note))
-    return notes
+    for each in found:
+        parts = ["seen more than once in this picture"] if ids.count(each.marker_id) > 1 else []
+        if each.is_ring_dark:
+            parts.append("dark ring outside the black square: more border cells than stated, or no white margin")
+        notes.append("; ".join(parts))
+    return tuple(notes)
 
 
 def _why_nothing(squares: int, family: MarkerFamily) -> str:
