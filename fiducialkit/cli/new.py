@@ -15,7 +15,10 @@ def new(
     ] = None,
     column: Annotated[
         list[str] | None,
-        typer.Option(metavar="KEY=NAME", help="Which column of the CSV holds a key, e.g. --column id=number. Repeat."),
+        typer.Option(
+            metavar="KEY=NAME",
+            help="Which column of the CSV holds a key: id, x, y, z, facing_deg, tilt_deg, roll_deg, size. Repeat.",
+        ),
     ] = None,
     length_unit: Annotated[str, typer.Option(metavar="m|mm|in", help="Unit of every length in the CSV.")] = "m",
     family: Annotated[str, typer.Option(help="Marker family.")] = "36h11",
