@@ -598,14 +598,14 @@ def test_new_writes_a_starter_that_show_and_compare_accept(capsys, tmp_path):
 
 
 def test_new_takes_markers_from_a_table_with_other_column_names(tmp_path):
-    table = files.write_text(tmp_path / "my list.csv", "number;x;y;z;facing_deg\n5;0;1500;450;0\n6;0;3000;450;0\n")
+    rows = "5;0;1500;450;0", "6;0;3000;450;0", "9;6000;1200;450;180", "12;3000;4000;450;270"
+    table = files.write_text(tmp_path / "my list.csv", "\n".join(["number;x;y;z;facing_deg", *rows]))
     words = ["--markers", table, "--column", "id=number", "--length-unit", "mm", "--marker-size", 160]
     assert run("new", tmp_path / "folder", *words) == 0
     field = load_field(tmp_path / "folder" / "field.toml")
-    assert [(m.marker_id, m.position, m.size_m) for m in field.markers] == [
-        (5, pytest.approx((0.0, 1.5, 0.45)), pytest.approx(0.16)),
-        (6, pytest.approx((0.0, 3.0, 0.45)), pytest.approx(0.16)),
-    ]
+    assert [marker.marker_id for marker in field.markers] == [5, 6, 9, 12]
+    assert field.marker(9).position == pytest.approx((6.0, 1.2, 0.45))
+    assert field.marker(9).size_m == pytest.approx(0.16)
     assert run("compare", tmp_path / "folder" / "study.toml", "--out", tmp_path / "out") == 0
 
 
