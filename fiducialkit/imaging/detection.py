@@ -24,7 +24,7 @@ from fiducialkit.scene.markers import MarkerFamily, checked_border, marker_famil
 BORDER_INSET_PX = 2.5
 DEFAULT_CORRECTION_BITS = 1
 REFINEMENTS = ("subpixel", "none")
-_RING_CELLS = 0.5  # how far outside the black square its white margin is looked for
+_RING_CELLS = 0.3  # how far outside the black square its white margin is looked for
 _DARK_SHARE = 0.75
 _WINDOWS_AGREE_PX = 0.3
 _IN_CELL = np.array([(x, y) for y in (-0.25, 0.0, 0.25) for x in (-0.25, 0.0, 0.25)])

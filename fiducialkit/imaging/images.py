@@ -37,13 +37,21 @@ def read_picture(path: str | Path, *, colour: bool = False) -> ByteArray:
     if _is_cut_short(content):
         raise FileFormatError(path, "", "expected a whole picture, found a damaged one that ends too early")
     mode = (cv2.IMREAD_COLOR if colour else cv2.IMREAD_GRAYSCALE) | cv2.IMREAD_IGNORE_ORIENTATION
-    try:
-        image: Any = cv2.imdecode(np.frombuffer(content, dtype=np.uint8), mode)
-    except cv2.error:
-        image = None
+    image = _decoded(content, mode)
     if image is None:
         raise FileFormatError(path, "", "expected a picture, found something else or a damaged one")
     return np.asarray(image, dtype=np.uint8)
+
+
+def _decoded(content: bytes, mode: int) -> Any:
+    level = cv2.getLogLevel()
+    cv2.setLogLevel(0)  # its decoders write to the console what the caller raises as an error
+    try:
+        return cv2.imdecode(np.frombuffer(content, dtype=np.uint8), mode)
+    except cv2.error:
+        return None
+    finally:
+        cv2.setLogLevel(level)
 
 
 def _is_cut_short(content: bytes) -> bool:
