@@ -20,6 +20,15 @@ from fiducialkit.errors import FileFormatError, InputError
 
 Model = TypeVar("Model", bound=pydantic.BaseModel)
 _LONGEST_FOUND = 80
+# what pydantic calls by Python's names, in the words of somebody who writes TOML
+_EXPECTED = {
+    "float_type": "expected a number",
+    "int_type": "expected an integer",
+    "string_type": "expected text in quotes",
+    "tuple_type": "expected numbers in brackets",
+    "too_long": "expected fewer numbers",
+    "list_type": "expected a list in brackets",
+}
 _SEPARATORS = (",", ";", "\t")
 _THOUSANDS = r"[+-]?\d{1,3}(,\d{3})+"
 
@@ -27,6 +36,8 @@ _THOUSANDS = r"[+-]?\d{1,3}(,\d{3})+"
 def read_bytes(path: str | Path) -> bytes:
     """Return the file's content; refuse what is missing, a folder or empty."""
     path = Path(path)
+    if "\0" in str(path):
+        raise InputError(f"{str(path)!r}: expected a path, found a zero byte in it")
     if path.is_dir():
         raise FileFormatError(path, "", "expected a file, found a folder")
     try:
@@ -117,9 +128,13 @@ def validated(model: type[Model], data: Any, path: str | Path) -> Model:
     try:
         return model.model_validate(data)
     except pydantic.ValidationError as error:
-        first = error.errors(include_url=False)[0]
-        where = _place(first["loc"])
-        raise FileFormatError(path, where, _explanation(first, model)) from None
+        found = error.errors(include_url=False)
+        # a mistyped key is a missing one as well: what stands in the file explains it better than what does not
+        first = next((each for each in found if each["type"] == "extra_forbidden"), found[0])
+        location = first["loc"]
+        if first["type"] == "missing" and isinstance(location[-1], int):  # a point with too few numbers
+            location = location[:-1]
+        raise FileFormatError(path, _place(location), _explanation(first, model)) from None
 
 
 def _one_line(value: object) -> str:
@@ -131,24 +146,28 @@ def _one_line(value: object) -> str:
 def _place(location: tuple[int | str, ...]) -> str:
     text = ""
     for part in location:
-        text += f"[{part}]" if isinstance(part, int) else (f".{part}" if text else str(part))
-    return text
+        text += f"[{part}]" if isinstance(part, int) else f".{_plain(part)}"
+    return text.removeprefix(".")
+
+
+def _plain(key: str) -> str:
+    """Return a key as it is, or escaped where it would break the line."""
+    return key if key.isprintable() else repr(key)[1:-1]
 
 
 def _explanation(error: Any, model: type[pydantic.BaseModel]) -> str:
-    kind = error["type"]
+    kind, found = error["type"], error.get("input")
+    shown = "" if isinstance(found, dict) else f", found {_one_line(repr(found))}"
     if kind == "missing":
-        return "expected this key, found none"
+        return f"expected more numbers{shown}" if isinstance(error["loc"][-1], int) else "expected this key, found none"
     if kind == "extra_forbidden":
         key = str(error["loc"][-1])
         near = difflib.get_close_matches(key, sorted(_known_keys(model)), n=1)
         hint = f"; did you mean '{near[0]}'?" if near else ""
-        return f"unknown key '{key}'{hint}"
-    found = error.get("input")
-    text = error["msg"].removeprefix("Value error, ")
-    if kind == "value_error" or isinstance(found, dict):
-        return str(text)
-    return f"{text}, found {_one_line(repr(found))}"
+        return f"unknown key '{_plain(key)}'{hint}"
+    if kind == "value_error":
+        return str(error["msg"]).removeprefix("Value error, ")
+    return f"{_EXPECTED.get(kind, error['msg']).replace('Input should be', 'expected')}{shown}"
 
 
 def _known_keys(model: type[pydantic.BaseModel]) -> set[str]:
@@ -202,15 +221,13 @@ def _split_rows(path: str | Path) -> tuple[list[tuple[int, list[str]]], str]:
     skipped = 1 if lead else 0
     candidates = (lead.group(1),) if lead else _SEPARATORS
     text = text[lead.end() :] if lead else text
-    best: tuple[int, list[tuple[int, list[str]]], str] | None = None
-    for separator in candidates:
-        rows = _rows(path, text, separator, skipped)
-        width = len(rows[0][1]) if rows else 0
-        score = sum(len(row) == width for _, row in rows) if width > 1 else 0
-        if best is None or score > best[0]:
-            best = (score, rows, separator)
-    assert best is not None  # there is at least one candidate
-    return best[1], best[2]
+    splits = [(_rows(path, text, separator, skipped), separator) for separator in candidates]
+    return max(splits, key=lambda split: _rows_as_wide_as_the_header(split[0]))
+
+
+def _rows_as_wide_as_the_header(rows: list[tuple[int, list[str]]]) -> int:
+    width = len(rows[0][1]) if rows else 0
+    return sum(len(row) == width for _, row in rows) if width > 1 else 0
 
 
 def _rows(path: str | Path, text: str, separator: str, skipped: int) -> list[tuple[int, list[str]]]:

@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
 
 from fiducialkit.errors import InputError
 from fiducialkit.scene.field import Field
@@ -12,7 +15,9 @@ from fiducialkit.scene.robot import ALWAYS, Rig, Robot, Tool
 LARGEST_FLOOR_POSES = 5_000_000
 
 
-def _in_range(where: str, value: float, low: float, high: float, *, above: bool = False) -> None:
+def _in_range(where: str, value: Any, low: float, high: float, *, above: bool = False) -> None:
+    if isinstance(value, bool) or not isinstance(value, int | float | np.number):
+        raise InputError(f"{where}: expected a number, found {value!r}")
     if not (math.isfinite(value) and low <= value <= high and not (above and value == low)):
         least = f"above {low:g}" if above else f"{low:g}"
         raise InputError(f"{where}: expected {least} to {high:g}, found {value:g}")
@@ -40,7 +45,7 @@ class FloorGrid:
     def __post_init__(self) -> None:
         _in_range("floor.step_m", self.step_m, 0.01, 10.0)
         _in_range("floor.headings", self.headings, 1, 720)
-        if isinstance(self.headings, bool) or int(self.headings) != self.headings:
+        if int(self.headings) != self.headings:
             raise InputError(f"floor.headings: expected a whole number, found {self.headings!r}")
 
 
@@ -126,7 +131,8 @@ class Study:
         known = [rig.name for rig in self.robot.rigs]
         for number, rig in enumerate(rigs):
             if rig not in self.robot.rigs:
-                raise InputError(f"rigs[{number}]: expected one of {_listed(known)}, found '{rig.name}'")
+                found = rig.name if isinstance(rig, Rig) else rig
+                raise InputError(f"rigs[{number}]: expected one of {_listed(known)}, found {found!r}")
         states = tuple(self.states) or self.robot.states
         for number, state in enumerate(states):
             if state not in self.robot.states and state != ALWAYS:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from pathlib import Path
 from typing import Annotated, Any, Literal, TypeVar
@@ -11,12 +12,25 @@ import pydantic
 from fiducialkit.errors import FileFormatError, InputError
 
 T = TypeVar("T")
+_CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029]")
+
+
+def _of_one_line(text: str) -> str:
+    if _CONTROL.search(text):
+        # often a Windows path in double quotes: TOML reads the beginning of "\field.toml" as a form feed
+        hint = "" if "\n" in text else "; write / between folders"
+        raise ValueError(f"expected text without control characters, found {text!r}{hint}")
+    return text
+
+
 METRES = {"m": 1.0, "mm": 0.001, "in": 0.0254}
 LengthUnit = Literal["m", "mm", "in"]
 # a TOML true is no number and a "1.2" in quotes is text: both are refused instead of converted
 Number = Annotated[float, pydantic.Strict(), pydantic.Field(allow_inf_nan=False)]
 Whole = Annotated[int, pydantic.Strict()]
-Text = Annotated[str, pydantic.Strict(), pydantic.StringConstraints(min_length=1)]
+Text = Annotated[
+    str, pydantic.Strict(), pydantic.StringConstraints(min_length=1), pydantic.AfterValidator(_of_one_line)
+]
 Point = tuple[Number, Number, Number]
 _TELLING_KEYS = {
     "field": ("marker", "marker_size", "node"),
@@ -48,7 +62,7 @@ def expect_kind(data: Any, kind: str, path: Path) -> None:
 
 def named_file(path: Path, where: str, name: str) -> Path:
     """Return the file that the key `where` of the file `path` names, relative to it; refuse one that is not there."""
-    named = path.parent / name
+    named = path.parent / name.replace("\\", "/")  # a file written on Windows
     if not named.is_file():
         found = "a folder" if named.is_dir() else "none"
         raise FileFormatError(path, where, f"expected a file beside this one, found {found} at '{name}'")
