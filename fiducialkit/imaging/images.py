@@ -44,14 +44,15 @@ def read_picture(path: str | Path, *, colour: bool = False) -> ByteArray:
 
 
 def _decoded(content: bytes, mode: int) -> Any:
-    level = cv2.getLogLevel()
-    cv2.setLogLevel(0)  # its decoders write to the console what the caller raises as an error
+    logging = cv2.utils.logging
+    level = logging.getLogLevel()
+    logging.setLogLevel(logging.LOG_LEVEL_SILENT)  # its decoders write to the console what is raised here as an error
     try:
         return cv2.imdecode(np.frombuffer(content, dtype=np.uint8), mode)
     except cv2.error:
         return None
     finally:
-        cv2.setLogLevel(level)
+        logging.setLogLevel(level)
 
 
 def _is_cut_short(content: bytes) -> bool:
