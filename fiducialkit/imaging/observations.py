@@ -64,32 +64,24 @@ class MarkerObservations:
     message: str = ""
 
     def __post_init__(self) -> None:
-        ids = np.array(self.marker_id if np.size(self.marker_id) else [], dtype=np.int64).reshape(-1)
+        ids = _checked_ids(self.marker_id)
         count = len(ids)
-        corners = np.array(self.corners_px if count else np.empty((0, 4, 2)), dtype=np.float64)
-        if corners.size != count * 8:
-            raise InputError(f"corners_px: expected shape ({count}, 4, 2) for {count} ids, found {corners.shape}")
-        covariance = checked_array("covariance_px2", self.covariance_px2)
-        if covariance.ndim == 0:
-            covariance = np.broadcast_to(covariance * np.eye(8), (count, 8, 8))
-        elif covariance.shape == (8, 8):
-            covariance = np.broadcast_to(covariance, (count, 8, 8))
-        elif covariance.size != count * 64:
-            raise InputError(f"covariance_px2: expected shape ({count}, 8, 8), found {covariance.shape}")
         quality = np.ones(count) if self.quality is None else checked_array("quality", self.quality, (count,))
+        if not ((quality >= 0.0) & (quality <= 1.0)).all():
+            raise InputError(f"quality: expected 0 to 1, found {quality.min():.4g} to {quality.max():.4g}")
         notes = tuple(self.notes) or ("",) * count
         if len(notes) != count:
             raise InputError(f"notes: expected {count}, found {len(notes)}")
-        for name, array, shape in (
-            ("marker_id", ids, (count,)),
-            ("corners_px", corners, (count, 4, 2)),
-            ("covariance_px2", covariance.copy(), (count, 8, 8)),
-            ("quality", quality, (count,)),
+        for name, array in (
+            ("marker_id", ids),
+            ("corners_px", _checked_corners(self.corners_px, count)),
+            ("covariance_px2", _checked_covariance(self.covariance_px2, count)),
+            ("quality", quality),
         ):
-            array = array.reshape(shape)
             array.flags.writeable = False
             object.__setattr__(self, name, array)
         object.__setattr__(self, "notes", notes)
+        object.__setattr__(self, "picture_size_px", _checked_size(self.picture_size_px))
 
     def __len__(self) -> int:
         return len(self.marker_id)
@@ -126,3 +118,44 @@ class MarkerObservations:
             notes=tuple(frame["note"]),
             **others,
         )
+
+
+def _checked_ids(marker_id: Any) -> IntArray:
+    found = np.asarray(marker_id)
+    if found.size == 0:
+        return np.empty(0, dtype=np.int64)
+    if found.dtype.kind not in "iu" or int(found.min()) < 0:
+        raise InputError(f"marker_id: expected whole numbers, 0 or more, found {found.ravel()[:5].tolist()}")
+    if max(found.shape, default=1) != found.size:
+        raise InputError(f"marker_id: expected shape (N,), found {found.shape}")
+    return found.astype(np.int64).reshape(-1)
+
+
+def _checked_corners(corners_px: Any, count: int) -> FloatArray:
+    corners = checked_array("corners_px", corners_px if count else [], finite=False)
+    if count and corners.shape not in ((count, 4, 2), (count, 1, 4, 2), (count, 4, 1, 2)):
+        raise InputError(f"corners_px: expected shape ({count}, 4, 2) for {count} ids, found {corners.shape}")
+    return corners.reshape(count, 4, 2)
+
+
+def _checked_covariance(covariance_px2: Any, count: int) -> FloatArray:
+    covariance = checked_array("covariance_px2", covariance_px2)
+    if covariance.ndim == 0:
+        covariance = covariance * np.eye(8)
+    if covariance.shape == (8, 8):
+        covariance = np.broadcast_to(covariance, (count, 8, 8)).copy()
+    if covariance.shape != (count, 8, 8) and covariance.size:
+        raise InputError(f"covariance_px2: expected shape ({count}, 8, 8), found {covariance.shape}")
+    variances = np.diagonal(covariance.reshape(count, 8, 8), axis1=1, axis2=2)
+    if not (variances > 0.0).all():
+        raise InputError(f"covariance_px2: expected variances above 0, found {variances.min():.4g} px^2")
+    return covariance.reshape(count, 8, 8)
+
+
+def _checked_size(size_px: Any) -> tuple[int, int] | None:
+    if size_px is None:
+        return None
+    size = checked_array("picture_size_px", size_px, (2,))
+    if not ((size >= 1.0) & (size == np.rint(size))).all():
+        raise InputError(f"picture_size_px: expected whole numbers of pixels, width and height, found {size.tolist()}")
+    return int(size[0]), int(size[1])
