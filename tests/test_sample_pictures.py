@@ -29,7 +29,7 @@ def test_every_picture_has_its_pose_and_a_size_that_a_repository_bears():
     np.testing.assert_allclose(TRUTH[columns].to_numpy(), np.array(POSES))
 
 
-@pytest.mark.parametrize("row", TRUTH.itertuples(index=False), ids=lambda row: row.file)
+@pytest.mark.parametrize("row", list(TRUTH.itertuples(index=False)), ids=lambda row: row.file)
 def test_markers_are_where_the_true_pose_puts_them_and_give_it_back(row):
     picture = read_picture(SAMPLE / "pictures" / row.file)
     assert picture.shape == (LENS.camera.height_px, LENS.camera.width_px)
