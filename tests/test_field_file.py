@@ -172,7 +172,7 @@ def test_an_error_in_the_dictionary_file_names_that_file(tmp_path):
         (("marker_size = 0.15", "marker_size = 0.15\nborder_cells = 9"), "border_cells", "from 1 to 4, found 9"),
         (("tolerance_along = 0.04", "tolerance_along = 0"), "node[0].tolerance_along", "expected above 0"),
         (("[0.75, 1.2]", "[-0.75, 1.2]"), "node[0].position", "expected x on the floor"),
-        (('name = "oven 1"', 'name = ""'), "node[0].name", "expected some text"),
+        (('name = "oven 1"', 'name = ""'), "node[0].name", "at least 1 character"),
         (("[3.0, 3.0, 0.9]", "[1.0, 3.0, 0.9]"), "obstacle[0].corner_min", "expected x below that of corner_max"),
         (("[[obstacle]]", "[[obstacel]]"), "obstacel", "did you mean 'obstacle'?"),
         (("[[marker]]\nid = 4", "[marker]\nid = 4"), "", "expected TOML"),

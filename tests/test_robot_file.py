@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from fiducialkit import FileFormatError, load_robot
+from fiducialkit import FileFormatError, load_field, load_robot
 from fiducialkit.scene.robot import Rig, Structure, Tool
 
 SAMPLE = Path(__file__).parent.parent / "sample_data"
@@ -171,3 +171,10 @@ def test_the_sample_robot():
     assert robot.states == ("arm stowed", "arm raised", "arm reaching")
     for mount in robot.mounts:  # cameras sit on the robot
         assert abs(mount.position[0]) <= robot.footprint[0] / 2 and abs(mount.position[1]) <= robot.footprint[1] / 2
+
+
+def test_the_sample_robot_stands_clear_of_the_walls_at_every_node():
+    field, robot = load_field(SAMPLE / "field.toml"), load_robot(SAMPLE / "robot.toml")
+    for node in field.nodes:  # headings there are along x, so the footprint's length is too
+        for place, floor, side in zip(node.position, field.size, robot.footprint, strict=True):
+            assert side / 2.0 < place < floor - side / 2.0, node.name
