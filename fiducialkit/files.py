@@ -59,6 +59,8 @@ def read_text(path: str | Path) -> str:
             return content.decode("utf-16")
         except UnicodeDecodeError:
             raise FileFormatError(path, "", "expected UTF-16 text after its mark, found other bytes") from None
+    if b"\0" in content:
+        raise FileFormatError(path, "", "expected text, found bytes that are none")
     try:
         return content.decode("utf-8-sig")
     except UnicodeDecodeError:
@@ -198,7 +200,7 @@ def read_csv_lines(path: str | Path) -> tuple[pd.DataFrame, list[int]]:
     rows, separator = _split_rows(path)
     if not rows:
         raise FileFormatError(path, "", "expected a header row, found none")
-    header = [cell.strip() for cell in rows[0][1]]
+    header = [" ".join(cell.split()) for cell in rows[0][1]]  # spreadsheets break long headings over lines
     while header and header[-1] == "":
         header.pop()
     repeated = [name for name in header if header.count(name) > 1]

@@ -38,7 +38,11 @@ def test_text_arrives_whatever_the_usual_encoding(tmp_path, encoding):
 
 @pytest.mark.parametrize(
     ("content", "message"),
-    [(b"", "found an empty file"), (b"\xff\xfea", "expected UTF-16 text"), (b"\x89PNG\r\n\x1a\n\x00", "expected TOML")],
+    [
+        (b"", "found an empty file"),
+        (b"\xff\xfea", "expected UTF-16 text"),
+        (b"\x89PNG\r\n\x1a\n\x00", "expected text, found bytes"),
+    ],
 )
 def test_what_is_no_text_is_refused(tmp_path, content, message):
     error = refusal(files.read_toml, written(tmp_path, content, "a b.toml"))

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shutil
 import tempfile
 from importlib import resources
 from pathlib import Path
@@ -60,7 +59,7 @@ def write_starter(
         raise InputError(f"columns: expected a table of markers to go with them, found only {sorted(columns)}")
     of_markers = marker_family(family)
     if markers_csv is None:
-        field = example_field(of_markers, size_m)
+        field = example_field(of_markers, size_m, in_inches=length_unit == "in")
     else:
         field = field_of_csv(
             markers_csv, columns=columns or {}, metres=METRES[length_unit], family=of_markers, size_m=size_m
@@ -94,6 +93,8 @@ def _checked_size_m(length_unit: str, marker_size: float | None) -> float | None
     if marker_size is None:
         return None
     smallest, largest = MARKER_SIZE_RANGE_M
+    if isinstance(marker_size, bool) or not isinstance(marker_size, int | float):
+        raise InputError(f"marker_size: expected a number, found {marker_size!r}")
     size_m = marker_size * METRES[length_unit]
     if not smallest <= size_m <= largest:
         raise InputError(
@@ -108,7 +109,8 @@ def _template(name: str) -> str:
 
 def _written(folder: Path, contents: dict[str, bytes]) -> list[Path]:
     """Write all of them or none: they are tried in a folder beside the wanted one, and only then moved."""
-    made = [parent for parent in [folder.parent, *folder.parent.parents] if not parent.exists()]
+    made = [place for place in [folder, *folder.parents] if not place.exists()]
+    targets = [folder / name for name in contents]
     try:
         folder.parent.mkdir(parents=True, exist_ok=True)
         with tempfile.TemporaryDirectory(dir=folder.parent, prefix=".starter-") as trial:
@@ -116,9 +118,13 @@ def _written(folder: Path, contents: dict[str, bytes]) -> list[Path]:
                 files.write_bytes(Path(trial) / name, content)
             load_study(Path(trial) / "study.toml")
             folder.mkdir(exist_ok=True)
-            return [Path(shutil.move(Path(trial) / name, folder / name)) for name in contents]
+            for target in targets:
+                (Path(trial) / target.name).rename(target)
     except BaseException:
-        for parent in made:  # innermost first; only those made here, and only if empty
-            if parent.is_dir() and not any(parent.iterdir()):
-                parent.rmdir()
+        for target in targets:
+            target.unlink(missing_ok=True)
+        for place in made:  # innermost first; only those made here, and only if empty
+            if place.is_dir() and not any(place.iterdir()):
+                place.rmdir()
         raise
+    return targets

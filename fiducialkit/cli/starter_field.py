@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Sequence
 from string import Template
+from typing import Any
 
 from fiducialkit.scene.field import Field, Marker, Node, Obstacle
 from fiducialkit.scene.file_keys import METRES
@@ -25,23 +26,35 @@ _NODE_NOTE = """
 _TABLE = Obstacle(name="table", corner_min=(1.0, 1.0, 0.0), corner_max=(2.0, 1.5, 0.8))
 
 
-def example_field(family: MarkerFamily, size_m: float | None) -> Field:
-    """Return a small room with six markers, two nodes and a crate."""
+def example_field(family: MarkerFamily, size_m: float | None, *, in_inches: bool = False) -> Field:
+    """Return a small room with six markers, two nodes and a crate; its lengths are whole inches if so wanted."""
+
+    def length(metres: float) -> float:
+        return round(metres / METRES["in"]) * METRES["in"] if in_inches else metres
+
+    def place(*metres: float) -> tuple[Any, ...]:
+        return tuple(length(each) for each in metres)
+
     ids = _EXAMPLE_IDS if family.size > max(_EXAMPLE_IDS) else range(min(family.size, len(_EXAMPLE_IDS)))
-    tolerances = {"tolerance_along_m": 0.03, "tolerance_across_m": 0.02, "tolerance_heading_deg": 2.0}
+    tolerances = {"tolerance_along_m": length(0.03), "tolerance_across_m": length(0.02), "tolerance_heading_deg": 2.0}
     return Field(
         name="Practice room",
-        size=(6.0, 4.0),
+        size=place(6.0, 4.0),
         family=family,
         markers=tuple(
-            Marker(marker_id=number, position=position, facing_deg=facing_deg, size_m=size_m or _EXAMPLE_SIZE_M)
+            Marker(
+                marker_id=number,
+                position=place(*position),
+                facing_deg=facing_deg,
+                size_m=size_m or length(_EXAMPLE_SIZE_M),
+            )
             for number, (position, facing_deg) in zip(ids, _EXAMPLE_PLACES, strict=False)
         ),
         nodes=(
-            Node(name="shelf", position=(0.7, 2.0), heading_deg=180.0, **tolerances),
-            Node(name="bench", position=(5.3, 2.1), heading_deg=0.0, **tolerances),
+            Node(name="shelf", position=place(0.7, 2.0), heading_deg=180.0, **tolerances),
+            Node(name="bench", position=place(5.3, 2.1), heading_deg=0.0, **tolerances),
         ),
-        obstacles=(Obstacle(name="crate", corner_min=(2.6, 1.6, 0.0), corner_max=(3.3, 2.3, 0.6)),),
+        obstacles=(Obstacle(name="crate", corner_min=place(2.6, 1.6, 0.0), corner_max=place(3.3, 2.3, 0.6)),),
     )
 
 
@@ -118,7 +131,7 @@ def _commented(text: str) -> str:
 
 
 def _number(value: float) -> str:
-    text = f"{value:.9g}"  # undoes the factor between units, and keeps a nanometre
+    text = f"{value:.12g}"  # as typed: the factor to metres and back leaves its rounding in the last digits
     return text if set(text) & set(".e") else f"{text}.0"
 
 

@@ -55,6 +55,7 @@ def field_of_csv(
         raise FileFormatError(path, "", f"expected a marker size or a column for size, found columns {found}")
     if not lines:
         raise FileFormatError(path, "", "expected at least one marker, found a header alone")
+    _check_numbers(frame, lines, columns, path)
     markers = [_marker(_Row(frame, at, lines[at], columns, path), metres, size_m) for at in range(len(lines))]
     _check_corner(markers, lines, columns, path)
     size = _floor_of(markers)
@@ -72,10 +73,10 @@ def _matched(columns: dict[str, str], frame: pd.DataFrame, path: Path) -> dict[s
     for key in columns:
         if key not in keys:
             raise InputError(f"columns: expected keys among {', '.join(keys)}, found '{key}'")
-    repeated = [name for name in columns.values() if list(columns.values()).count(name) > 1]
+    matched = {**{key: key for key in keys if key in frame.columns}, **columns}
+    repeated = [name for name in matched.values() if list(matched.values()).count(name) > 1]
     if repeated:
         raise InputError(f"columns: expected a column for each key, found '{repeated[0]}' for two")
-    matched = {**{key: key for key in keys if key in frame.columns}, **columns}
     found = ", ".join(map(str, frame.columns))
     for key, name in matched.items():
         if name not in frame.columns:
@@ -96,15 +97,11 @@ class _Row:
     def number(self, key: str, default: float | None = None) -> float:
         """Return the cell; `default` where there is no such column or the cell is empty."""
         cell: Any = self._frame[self._columns[key]].iloc[self._at] if key in self._columns else None
-        if pd.isna(cell) or cell == "":
+        if pd.isna(cell):
             if default is None:
                 raise self.refusal(key, "expected a number, found none")
             return default
-        try:
-            # one bad cell leaves its whole column as text: the good ones, decimal commas too, are read here
-            value = float(cell.replace(",", ".")) if isinstance(cell, str) else float(cell)
-        except ValueError:
-            raise self.refusal(key, f"expected a number, found '{cell}'") from None
+        value = float(cell)
         if not math.isfinite(value):
             raise self.refusal(key, f"expected a finite number, found {value}")
         return value
@@ -130,6 +127,26 @@ def _marker(row: _Row, metres: float, size_m: float | None) -> Marker:
     )
 
 
+def _check_numbers(frame: pd.DataFrame, lines: list[int], columns: dict[str, str], path: Path) -> None:
+    """Refuse the cell that made text of its whole column."""
+    for name in columns.values():
+        if pd.api.types.is_numeric_dtype(frame[name]):
+            continue
+        cells = [str(cell) for cell in frame[name]]
+        bad = [at for at, cell in enumerate(cells) if cell and not _is_number(cell)]
+        # no bad one: the column holds "1,500", which may be one and a half or fifteen hundred
+        at = bad[0] if bad else next(at for at, cell in enumerate(cells) if "," in cell)
+        raise FileFormatError(path, f"row {lines[at]}, {name}", f"expected a number, found {cells[at]!r:.80}")
+
+
+def _is_number(cell: str) -> bool:
+    try:
+        float(cell.replace(",", "."))
+    except ValueError:
+        return False
+    return True
+
+
 def _check_corner(markers: list[Marker], lines: list[int], columns: dict[str, str], path: Path) -> None:
     """Refuse coordinates that do not count from a corner of the floor: moving them unasked would be worse."""
     for axis, name in enumerate("xy"):
@@ -145,14 +162,16 @@ def _check_corner(markers: list[Marker], lines: list[int], columns: dict[str, st
 
 
 def _floor_of(markers: list[Marker]) -> tuple[float, float]:
-    """Return the smallest floor with all markers on it; a metre more where the outermost all look outwards."""
+    """Return the smallest floor with all markers on it, and with room before them where there seems to be no wall."""
     lengths = []
     for axis in range(2):
         values = np.array([marker.position[axis] for marker in markers])
         outwards = np.array([parts(marker.field_from_marker)[0][axis, 2] for marker in markers])
         outermost = values >= values.max() - _SAME_WALL_M
-        room = 1.0 if bool((outwards[outermost] > 1e-6).all()) else 0.0
-        lengths.append(max(float(values.max()) + room, SMALLEST_FLOOR_M))
+        length = float(values.max())
+        if length < SMALLEST_FLOOR_M or not (outwards[outermost] < -1e-6).any():  # nothing there looks back: no wall
+            length = max(length, *(_place_before(marker)[axis] for marker in markers)) + _NODE_FROM_EDGE_M
+        lengths.append(round(max(length, SMALLEST_FLOOR_M), 6))
     return lengths[0], lengths[1]
 
 
