@@ -74,6 +74,12 @@ def test_json_keeps_no_second_copy_of_a_key_silently(tmp_path):
     assert error.where == "3" and "found it twice" in error.message
 
 
+def test_a_path_that_no_system_has_is_refused(tmp_path):
+    with pytest.raises(InputError, match="expected a path, found a zero byte in it") as caught:
+        files.read_bytes(tmp_path / "a\0b.toml")
+    assert str(caught.value).isprintable()
+
+
 # --- writing -------------------------------------------------------------------------------------------------------
 
 
@@ -187,6 +193,10 @@ def test_a_row_that_does_not_fit_is_named_by_the_line_of_the_file(tmp_path, text
     assert error.where == where and message in error.message
 
 
+def test_a_heading_broken_over_lines_is_one_line(tmp_path):
+    assert files.read_csv(written(tmp_path, '"x\n[m]",y\n1,2\n')).columns.tolist() == ["x [m]", "y"]
+
+
 def test_rows_know_their_lines(tmp_path):
     _, lines = files.read_csv_lines(written(tmp_path, 'a,b\n1,"two\nlines"\n\n3,4\n'))
     assert lines == [2, 5]
@@ -215,6 +225,11 @@ class Outer(pydantic.BaseModel):
         ({"count": 1, "zzz": 0}, "zzz", "unknown key 'zzz'"),
         ({"count": 1, "marker": [{}, {"position": [1.0, "a"]}]}, "marker[1].position[1]", "found 'a'"),
         ({"count": list(range(1000))}, "count", "..."),
+        # a mistyped key is missing as well: what stands in the file is the better explanation
+        ({"cuont": 1}, "cuont", "unknown key 'cuont'; did you mean 'count'?"),
+        ({"count": 1, "a\nb": 0}, "a\\nb", "unknown key 'a\\nb'"),
+        ({"count": 1.5}, "count", "found 1.5"),
+        ({"count": 1, "marker": 3}, "marker", "expected a list in brackets, found 3"),
     ],
 )
 def test_a_key_that_is_wrong_is_named_with_its_place(data, where, message):
