@@ -247,7 +247,7 @@ def _ranked(study: Study, by_node: pd.DataFrame, maps: pd.DataFrame) -> pd.DataF
                 "floor_share_2": floor["share_2"].mean(),
                 "position_95_m": cases["position_95_m"].median(),
                 "heading_95_deg": cases["heading_95_deg"].median(),
-                "worst_flip_probability": cases["flip_probability"].fillna(0.0).max(),
+                "worst_flip_probability": cases["flip_probability"].max(),
                 "detector": " / ".join(detectors),
                 "reason": worst["reason"],
             }

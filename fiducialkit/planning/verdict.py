@@ -53,15 +53,22 @@ def verdict(table: pd.DataFrame) -> str:
     best = table.iloc[0]
     text = (
         f"'{best['rig']}' comes first: its worst case, {best['worst_case']}, scores with a chance of "
-        f"{100.0 * best['worst_chance']:.0f} %, its mean case with {100.0 * best['mean_chance']:.0f} %. "
+        f"{_percent(best['worst_chance'])}, its mean case with {_percent(best['mean_chance'])}. "
     )
     if len(table) > 1:
         second = table.iloc[1]
         text += (
-            f"Next is '{second['rig']}' ({100.0 * second['worst_chance']:.0f} % and "
-            f"{100.0 * second['mean_chance']:.0f} %): it {second['reason']}. "
+            f"Next is '{second['rig']}' ({_percent(second['worst_chance'])} and "
+            f"{_percent(second['mean_chance'])}): it {second['reason']}. "
         )
     return text + f"What limits '{best['rig']}': it {best['reason']}."
+
+
+def _percent(chance: float) -> str:
+    """Return a chance in words that never claim certainty."""
+    if 0.995 <= chance:
+        return "over 99 %"
+    return "under 1 %" if 0.0 < chance < 0.005 else f"{100.0 * chance:.0f} %"
 
 
 def assumptions(study: Study) -> tuple[str, ...]:

@@ -50,6 +50,9 @@ class CameraNoise:
         Measured corner sd per axis; required by "measured", refused otherwise. [px]
     smallest_cell_px : float or None
         Smallest side of a marker's cell the detector still reads; the detector's own figure if None. [px]
+    tone_exponent : float or None
+        Grey level = 255 (light / full scale) ^ exponent; 1 for a camera whose levels follow the light, about 0.45
+        behind an sRGB curve. Fitted to each marker if None.
     """
 
     detector: Detector = "stock"
@@ -58,13 +61,14 @@ class CameraNoise:
     contrast_grey: float = 150.0
     corner_sd_px: float | None = None
     smallest_cell_px: float | None = None
+    tone_exponent: float | None = None
 
     def __post_init__(self) -> None:
         if self.detector not in ("stock", "fitted", "measured"):
             raise InputError(f"noise.detector: expected stock, fitted or measured, found {self.detector!r}")
         if (self.detector == "measured") != (self.corner_sd_px is not None):
             raise InputError("noise.corner_sd_px: expected with detector 'measured', and only there")
-        for name in ("grey_sd", "blur_px", "contrast_grey", "corner_sd_px", "smallest_cell_px"):
+        for name in ("grey_sd", "blur_px", "contrast_grey", "corner_sd_px", "smallest_cell_px", "tone_exponent"):
             value = getattr(self, name)
             if value is not None and not (_is_number(value) and 0.0 < value < math.inf):
                 raise InputError(f"noise.{name}: expected a number above 0, found {value}")

@@ -21,6 +21,7 @@ class _NoiseKeys(StrictKeys):
     contrast_grey: Number = 150.0
     corner_sd_px: Number | None = None
     smallest_cell_px: Number | None = None
+    tone_exponent: Number | None = None
 
 
 class _TimingKeys(StrictKeys):

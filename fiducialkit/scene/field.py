@@ -137,9 +137,9 @@ def check_field(layout: Field) -> None:
                 f"found {length:.4g} m; is length_unit right?"
             )
     _check_repeats(layout)
+    _check_radians([marker.facing_deg for marker in layout.markers])
     for number, marker in enumerate(layout.markers):
         _check_marker(f"marker[{number}]", marker, layout)
-    _check_radians([marker.facing_deg for marker in layout.markers])
     for number, node in enumerate(layout.nodes):
         _check_node(f"node[{number}]", node, layout)
     for number, obstacle in enumerate(layout.obstacles):
