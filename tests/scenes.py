@@ -106,7 +106,7 @@ class _Face:
 
     def _levels(self, pixels, boxes, grey_black, grey_white):
         """Return, for each ray, whether it meets the print (0 or 1) and the grey level there."""
-        directions, found = self.camera.unproject(pixels)
+        directions, found = _directions(self.camera, pixels)
         rays = np.column_stack([directions, np.ones(len(directions))]) @ self.rotation.T  # field
         with np.errstate(invalid="ignore", divide="ignore"):
             depth = ((self.centre - self.eye) @ self.turn[:, 2]) / (rays @ self.turn[:, 2])
@@ -120,6 +120,13 @@ class _Face:
         row = ((self.half - y[on_square]) / self.cell_m).astype(int).clip(0, len(self.art) - 1)
         level[on_square] = np.where(self.art[row, column], grey_white, grey_black)
         return on_print.astype(float), level
+
+
+def _directions(camera, pixels):
+    if camera.model != "fisheye" and not any(camera.distortion):  # a pinhole needs no iteration
+        centre, focal = [camera.cx_px, camera.cy_px], [camera.fx_px, camera.fy_px]
+        return (pixels - centre) / focal, np.ones(len(pixels), dtype=bool)
+    return camera.unproject(pixels)
 
 
 def _hidden(eye, points, boxes):

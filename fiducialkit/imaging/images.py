@@ -30,8 +30,8 @@ def read_picture(path: str | Path, *, colour: bool = False) -> ByteArray:
     Raises
     ------
     FileFormatError
-        If the file is missing, a folder, empty, no picture, or cut short (the decoder alone would give the first
-        part of a JPEG without a word).
+        If the file is missing, a folder, empty, no picture, or cut short (some decoders give the first part of a
+        JPEG without a word).
     """
     content = files.read_bytes(path)
     if _is_cut_short(content):

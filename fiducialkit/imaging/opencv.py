@@ -61,7 +61,7 @@ def as_points(points: Any) -> FloatArray:
 
 def as_corners(corners: Any) -> FloatArray:
     """Return marker corners as (N, 4, 2), from a sequence of (1, 4, 2), (4, 1, 2) or (4, 2), one array, or None."""
-    if corners is None or np.size(corners) == 0:
+    if corners is None or len(corners) == 0:
         return np.empty((0, 4, 2))
     found = [np.shape(each) for each in corners]
     if any(shape not in ((1, 4, 2), (4, 1, 2), (4, 2)) for shape in found):
