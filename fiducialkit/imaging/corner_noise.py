@@ -24,8 +24,8 @@ def stock_corner_sd_px(side_px: Any) -> Any:
     Measured for this project at sides of 24, 48 and 96 px, face-on (contrast 150, blur 0.7 px, noise 2 grey levels);
     straight in the logarithm of the side between them, and held at the ends. It is dominated by bias: corners are
     pulled inwards by nearly that much in every picture, so neither averaging nor more contrast helps much. Below
-    24 px the true figure is larger, and on markers seen at 30 to 55 degrees, where the window reaches into the code, two
-    to six times as large (48 px: 0.47 to 0.82 px).
+    24 px the true figure is larger, and on markers seen at 30 to 55 degrees, where the window reaches into the code,
+    two to six times as large (48 px: 0.47 to 0.82 px).
 
     Parameters
     ----------
