@@ -66,7 +66,7 @@ def verdict(table: pd.DataFrame) -> str:
 
 def _percent(chance: float) -> str:
     """Return a chance in words that never claim certainty."""
-    if 0.995 <= chance:
+    if chance >= 0.995:
         return "over 99 %"
     return "under 1 %" if 0.0 < chance < 0.005 else f"{100.0 * chance:.0f} %"
 
