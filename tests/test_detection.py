@@ -20,7 +20,7 @@ from scipy.spatial.transform import Rotation
 
 from fiducialkit import Camera, FiducialKitError, InputError, detect_markers, draw_marker, solve_marker
 from fiducialkit.imaging import opencv
-from fiducialkit.imaging.corner_noise import detected_corner_sd_px, stock_corner_sd_px
+from fiducialkit.imaging.corner_noise import stock_corner_sd_px
 from fiducialkit.imaging.detection import BORDER_INSET_PX, DetectorSettings
 from fiducialkit.scene.field import Marker
 from fiducialkit.scene.markers import marker_family
@@ -148,15 +148,14 @@ def test_refinement_is_on_and_recorded_in_the_covariance(rng):
 
 
 def test_corner_noise_at_the_measured_sides_and_between():
-    assert [stock_corner_sd_px(side) for side in (10.0, 24.0, 48.0, 96.0, 500.0)] == [0.18, 0.18, 0.13, 0.12, 0.12]
+    assert [stock_corner_sd_px(width) for width in (10.0, 24.0, 48.0, 96.0, 500.0)] == [0.38, 0.24, 0.15, 0.125, 0.125]
     # half way in the logarithm
-    np.testing.assert_allclose(stock_corner_sd_px(np.array([24 * math.sqrt(2.0)])), [0.155])
+    np.testing.assert_allclose(stock_corner_sd_px(np.array([24 * math.sqrt(2.0)])), [0.195])
     sides = np.geomspace(5, 500, 200)
-    for curve in (stock_corner_sd_px, detected_corner_sd_px):
-        assert (np.diff(curve(sides)) <= 0.0).all()
-    with pytest.raises(InputError, match="expected sides above 0 px, found 0"):
+    assert (np.diff(stock_corner_sd_px(sides)) <= 0.0).all()
+    with pytest.raises(InputError, match="expected widths above 0 px, found 0"):
         stock_corner_sd_px(0.0)
-    with pytest.raises(InputError, match="expected sides above 0 px, found nan"):
+    with pytest.raises(InputError, match="expected widths above 0 px, found nan"):
         stock_corner_sd_px(math.nan)
 
 

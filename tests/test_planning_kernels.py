@@ -143,7 +143,8 @@ class Twin:
     def sd(self):
         # the kernel interpolates in a table, whose own accuracy test_detectability.py checks
         knots = kernels.SD_TABLE_FIRST_LOG2 + np.arange(kernels.SD_TABLE_LENGTH) / kernels.SD_TABLE_PER_OCTAVE
-        return np.interp(0.5 * math.log2(self.area()), knots, corner_sd_table(self.mount.camera))
+        longest = np.linalg.norm(self.pixels - np.roll(self.pixels, -1, axis=0), axis=1).max()
+        return np.interp(math.log2(self.area() / longest), knots, corner_sd_table(self.mount.camera))
 
 
 def twin_case(study, pose, rig, state):

@@ -14,7 +14,7 @@ import numpy as np
 from fiducialkit.arrays import BoolArray, ByteArray, FloatArray, IntArray
 from fiducialkit.errors import InputError
 from fiducialkit.imaging import opencv
-from fiducialkit.imaging.corner_noise import detected_corner_sd_px
+from fiducialkit.imaging.corner_noise import stock_corner_sd_px
 from fiducialkit.imaging.images import to_grey8
 from fiducialkit.imaging.observations import MarkerObservations
 from fiducialkit.scene.camera import Camera
@@ -114,7 +114,7 @@ def detect_markers(
     """Find the markers of one family in a picture.
 
     Squares and codes come from OpenCV's detector, corners from its sub-pixel refinement with windows fitted to each
-    marker. Their covariance is the measured error by the marker's width in the picture (`detected_corner_sd_px`), the
+    marker. Their covariance is the measured error by the marker's width in the picture (`stock_corner_sd_px`), the
     same on every coordinate and independent; the error is mostly a pull inwards that does not average out.
 
     Parameters
@@ -280,7 +280,7 @@ def _turning_points(grey: ByteArray, corners_px: FloatArray, half_px: int) -> Fl
 
 def _covariance_px2(corners_px: FloatArray, is_refined: list[bool]) -> FloatArray:
     widths = np.maximum(widths_px(corners_px), 1.0)
-    sd_px = np.where(is_refined, detected_corner_sd_px(widths), detected_corner_sd_px(widths, is_refined=False))
+    sd_px = np.where(is_refined, stock_corner_sd_px(widths), stock_corner_sd_px(widths, is_refined=False))
     return np.asarray((sd_px**2)[:, None, None] * np.eye(8), dtype=np.float64)
 
 

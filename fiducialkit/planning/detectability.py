@@ -5,8 +5,8 @@ every prediction repeats, in words, what it assumed (`detector_in_words`).
 
 Provenance
 ----------
-stock : measured on OpenCV's detector with sub-pixel refinement (`imaging.corner_noise`); cells of 2.25 px are read in
-    98 % of pictures face-on (side 18 px of eight cells).
+stock : measured on OpenCV's detector with sub-pixel refinement, up to 50 degrees of tilt (`imaging.corner_noise`);
+    cells of 2.25 px are read in 98 % of pictures face-on (side 18 px of eight cells).
 fitted : the Cramer-Rao bound of two straight edges meeting at a right angle, derived for this project; 1.25 px a
     cell. A bound, not a measurement.
 measured : the sd the user gives.
@@ -35,8 +35,8 @@ def smallest_cell_px(camera: Camera) -> float:
     return given if given is not None else _SMALLEST_CELL_PX[camera.noise.detector]
 
 
-def corner_sd_px(camera: Camera, side_px: float) -> float:
-    """Return the sd per axis of a corner of a marker of that side. [px]
+def corner_sd_px(camera: Camera, width_px: float) -> float:
+    """Return the sd per axis of a corner of a marker that is so wide across its shorter way. [px]
 
     For "fitted": an edge of L px with contrast A, total blur sigma and noise s is placed to the variance v / L,
     v = 2 sqrt(pi) sigma s^2 / A^2, and a corner of two such edges to sd 2 sqrt(v / L); derived for this project.
@@ -45,14 +45,14 @@ def corner_sd_px(camera: Camera, side_px: float) -> float:
     if noise.detector == "measured":
         return float(noise.corner_sd_px or math.nan)
     if noise.detector == "stock":
-        return float(stock_corner_sd_px(side_px))
+        return float(stock_corner_sd_px(width_px))
     blur_px = math.sqrt(noise.blur_px**2 + _PIXEL_VARIANCE)
     variance = 2.0 * math.sqrt(math.pi) * blur_px * noise.grey_sd**2 / noise.contrast_grey**2
-    return 2.0 * math.sqrt(variance / side_px)
+    return 2.0 * math.sqrt(variance / width_px)
 
 
 def corner_sd_table(camera: Camera) -> FloatArray:
-    """Return `corner_sd_px` at the sides the kernel interpolates between."""
+    """Return `corner_sd_px` at the widths the kernel interpolates between."""
     exponents = kernels.SD_TABLE_FIRST_LOG2 + np.arange(kernels.SD_TABLE_LENGTH) / kernels.SD_TABLE_PER_OCTAVE
     return np.array([corner_sd_px(camera, float(2.0**exponent)) for exponent in exponents])
 
@@ -68,7 +68,7 @@ def detector_in_words(camera: Camera) -> str:
     noise = camera.noise
     if noise.detector == "measured":
         return f"measured by you: corners to {noise.corner_sd_px:g} px, cells from {cell:g} px"
-    at = ", ".join(f"{corner_sd_px(camera, side):.2g} at {side} px" for side in (24, 48, 96))
+    at = ", ".join(f"{corner_sd_px(camera, width):.2g} at {width} px" for width in (24, 48, 96))
     if noise.detector == "fitted":
         return f"fitted corners (theoretical bound): sd {at}; cells from {cell:g} px"
     return f"stock OpenCV, sub-pixel: corner sd {at}; cells from {cell:g} px"

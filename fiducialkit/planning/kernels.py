@@ -16,7 +16,7 @@ from fiducialkit.compiled import kernel
 from fiducialkit.scene.occlusion import is_hidden
 from fiducialkit.scene.projection import project_point, project_point_jacobian
 
-# corner sd is tabulated at sides of 2^(k/8) px from 4 px up, and interpolated in log side
+# corner sd is tabulated at widths of 2^(k/8) px from 4 px up, and interpolated in log width
 SD_TABLE_FIRST_LOG2 = 2.0
 SD_TABLE_PER_OCTAVE = 8
 SD_TABLE_LENGTH = 65
@@ -24,9 +24,9 @@ _NEAREST_DEPTH_M = 0.05
 
 
 @kernel
-def corner_sd(table, side_px):
-    """Return the corner sd for a side, from a table over log2(side)."""
-    place = (math.log2(side_px) - SD_TABLE_FIRST_LOG2) * SD_TABLE_PER_OCTAVE
+def corner_sd(table, width_px):
+    """Return the corner sd for the shorter way across a marker, from a table over its log2."""
+    place = (math.log2(width_px) - SD_TABLE_FIRST_LOG2) * SD_TABLE_PER_OCTAVE
     if place <= 0.0:
         return table[0]
     index = int(place)
@@ -418,7 +418,8 @@ def evaluate_rigs(
                 )  # fmt: skip
                 if seen[k, m] == 0:
                     continue
-                sd = corner_sd(sd_tables[k], math.sqrt(_quadrilateral(pixels[k, m])[0]))
+                area, longest, _ = _quadrilateral(pixels[k, m])
+                sd = corner_sd(sd_tables[k], area / longest)
                 weights[k, m] = 1.0 / (sd * sd)
                 _add_information(rows, weights[k, m], information[k, m])
                 for a in range(6):
