@@ -1,0 +1,322 @@
+"""From bodies to light on the sensor: each body's exact share in every pixel, smeared, blurred and laid together."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Any
+
+import numpy as np
+
+from fiducialkit.arrays import BoolArray, FloatArray, IntArray
+from fiducialkit.imaging.optical_blur import blurred_moments, blurred_pixels, reach_px
+from fiducialkit.imaging.rendering_bodies import Body, Pieces, Shape, body_at, shape_of, visible_pieces
+from fiducialkit.imaging.rendering_kernels import (
+    MOMENTS,
+    ROW_TIME,
+    ROW_ZERO,
+    ROWS,
+    TURN,
+    VELOCITY,
+    add_polygons,
+    common_part,
+    in_place_of,
+    place_points,
+    sum_rows,
+    widen_bounds,
+)
+from fiducialkit.imaging.rendering_settings import RenderSettings
+from fiducialkit.scene.camera import Camera
+
+SMEAR_STEP_PX = 0.25
+MOST_STEPS = 400
+_NEAR_M = 1e-3
+_BAND_ROWS = 16
+_ROOM_PX = 2  # round a body's outline, for edges that a lens bends outwards between the points looked at
+_RING = 64
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Shot:
+    """A camera while it takes one picture: lens, row times and motion, and how far a blur may reach."""
+
+    camera: Camera
+    settings: RenderSettings
+    view: FloatArray
+    exposure_s: float
+    pad_px: int
+
+    @property
+    def is_rolling(self) -> bool:
+        """Whether rows see the scene at different times and it moves."""
+        return bool(self.view[ROW_TIME] > 0.0 and self.view[VELOCITY:].any())
+
+
+def shot(camera: Camera, settings: RenderSettings, twist: FloatArray | None, depths_m: Sequence[float]) -> Shot:
+    """Return the shot; `depths_m` are those whose blur has to fit in the room left round the picture."""
+    view = np.zeros(TURN + 3)
+    view[: len(camera.parameters)] = camera.parameters
+    view[ROW_ZERO], view[ROWS] = (camera.height_px - 1) / 2.0, camera.height_px
+    if twist is not None and np.any(twist):
+        view[ROW_TIME] = camera.timing.row_time_s
+        view[VELOCITY:] = twist
+    blur = max([settings.blur_at(camera, depth) for depth in depths_m], default=0.0)
+    return Shot(
+        camera=camera,
+        settings=settings,
+        view=view,
+        exposure_s=camera.timing.exposure_s if view[VELOCITY:].any() else 0.0,
+        pad_px=reach_px(blur),
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Layer:
+    """One body in the picture: moments of its level and of its share (2, 6, h, w), beginning at pixel (left, top)."""
+
+    left: int
+    top: int
+    moments: FloatArray
+    depth_m: float
+    is_backdrop: bool
+
+
+def smear_times(taken: Shot, bodies: Sequence[Body]) -> FloatArray:
+    """Return the middles of the parts of the exposure, so many that nothing moves `SMEAR_STEP_PX` from one to the next.
+
+    At most `MOST_STEPS`. [s]
+    """
+    if taken.exposure_s == 0.0:
+        return np.zeros(1)
+    ends = (-taken.exposure_s / 2.0, taken.exposure_s / 2.0)
+    longest = 0.0
+    for body in bodies:
+        if body.is_fixed_to_camera:
+            continue
+        first, last = (shape_of(body_at(body, taken.view, time)).outline for time in ends)
+        if first.shape == last.shape and len(first):
+            (a, a_valid), (b, b_valid) = placed(taken, first), placed(taken, last)
+            near = a_valid & b_valid & (taken.camera.in_picture(a, -100.0) | taken.camera.in_picture(b, -100.0))
+            longest = max(longest, float(np.hypot(*(a - b)[near].T).max(initial=0.0)))
+    steps = min(max(1, math.ceil(longest / SMEAR_STEP_PX)), MOST_STEPS)
+    return (np.arange(steps) + 0.5) / steps * taken.exposure_s - taken.exposure_s / 2.0
+
+
+def layers(taken: Shot, bodies: Sequence[Body], times_s: FloatArray) -> list[Layer]:
+    """Return one layer for each body that the picture shows any of."""
+    shapes_then = [[shape_of(body_at(body, taken.view, time)) for body in bodies] for time in times_s.tolist()]
+    found = (_layer(taken, bodies, shapes_then, times_s, number) for number in range(len(bodies)))
+    return [layer for layer in found if layer is not None]
+
+
+def _layer(
+    taken: Shot, bodies: Sequence[Body], shapes_then: list[list[Shape]], times_s: FloatArray, number: int
+) -> Layer | None:
+    view = taken.view
+    if bodies[number].is_fixed_to_camera:
+        view = view.copy()
+        view[VELOCITY:] = 0.0
+    parts = [_in_view(taken, visible_pieces(shapes, number)) for shapes in shapes_then]
+    low, high = _bounds(taken, view, parts)
+    if (low >= high).any():
+        return None
+    stack = np.zeros((2, MOMENTS, high[1] - low[1], high[0] - low[0] + 1))
+    if taken.is_rolling and any(each.is_cut for each in parts):
+        _paint_in_bands(taken, bodies, times_s, number, low, stack)
+    else:
+        for each in parts:
+            _paint(taken, view, each, low, stack, 1.0 / len(parts))
+    sum_rows(stack)
+    depths = np.concatenate([each.polygons[i, :n, 2] for each in parts[:1] for i, n in enumerate(each.counts.tolist())])
+    return Layer(
+        left=int(low[0]),
+        top=int(low[1]),
+        moments=np.ascontiguousarray(stack[..., :-1]),
+        depth_m=max(float(depths.mean()), _NEAR_M) if len(depths) else 1.0,
+        is_backdrop=bodies[number].kind == "backdrop",
+    )
+
+
+def _paint_in_bands(
+    taken: Shot, bodies: Sequence[Body], times_s: FloatArray, number: int, low: IntArray, stack: FloatArray
+) -> None:
+    """Paint rows in bands, each with what is hidden at its own time: on a rolling shutter that changes with the row."""
+    for start in range(0, stack.shape[2], _BAND_ROWS):
+        stop = min(start + _BAND_ROWS, stack.shape[2])
+        band = np.zeros((2, MOMENTS, stop - start, stack.shape[3]))
+        view = taken.view.copy()
+        view[ROW_ZERO] = low[1] + (start + stop - 1) / 2.0
+        later_s = (view[ROW_ZERO] - taken.view[ROW_ZERO]) * view[ROW_TIME]
+        for time in (times_s + later_s).tolist():
+            shapes = [shape_of(body_at(body, taken.view, time)) for body in bodies]
+            pieces = _in_view(taken, visible_pieces(shapes, number))
+            if bodies[number].is_fixed_to_camera:
+                view[VELOCITY:] = 0.0
+            _paint(taken, view, pieces, low + np.array([0, start]), band, 1.0 / len(times_s))
+        stack[:, :, start:stop] = band
+
+
+def _paint(taken: Shot, view: FloatArray, pieces: Pieces, low: IntArray, stack: FloatArray, scale: float) -> None:
+    model = taken.camera.model_number
+    add_polygons(model, view, pieces.polygons, pieces.counts, pieces.weights * scale, low.astype(np.float64), stack)
+
+
+def _in_view(taken: Shot, pieces: Pieces) -> Pieces:
+    """Return the pieces inside the space that the picture can show."""
+    planes = _view_planes(taken.camera, taken.pad_px, is_rolling=taken.is_rolling)
+    outer = (pieces.polygons @ planes[:, :3].T + planes[:, 3] < 0.0).any(axis=(1, 2))
+    if not outer.any():
+        return pieces
+    # unused corners are zeros, which may count as outside: that costs a cut and changes nothing
+    polygons, counts = common_part(pieces.polygons, pieces.counts, planes)
+    kept = counts > 0
+    longest = int(counts.max(initial=3))
+    return Pieces(
+        polygons=np.ascontiguousarray(polygons[kept, :longest]),
+        counts=counts[kept],
+        weights=pieces.weights[kept],
+        is_cut=pieces.is_cut,
+    )
+
+
+@lru_cache(maxsize=32)
+def _view_planes(camera: Camera, pad_px: int, *, is_rolling: bool) -> FloatArray:
+    """Return planes (n, 4) that hold all the camera can show: in front, round the picture, within the lens model."""
+    planes = [[0.0, 0.0, 1.0, -_NEAR_M]]
+    radius = math.inf
+    if not is_rolling:  # where every row has its own time, so has every border
+        pad = pad_px + 2.0
+        x, y = np.linspace(-pad, camera.width_px - 1 + pad, 41), np.linspace(-pad, camera.height_px - 1 + pad, 41)
+        border = [np.column_stack([x, np.full(41, v)]) for v in (y[0], y[-1])]
+        border += [np.column_stack([np.full(41, u), y]) for u in (x[0], x[-1])]
+        directions, found = camera.unproject(np.vstack(border))
+        if found.all():
+            (left, top), (right, bottom) = directions.min(axis=0), directions.max(axis=0)
+            room = 0.02 * max(right - left, bottom - top)  # the border bends between the points looked at
+            planes += [[1.0, 0.0, room - left, 0.0], [-1.0, 0.0, right + room, 0.0]]
+            planes += [[0.0, 1.0, room - top, 0.0], [0.0, -1.0, bottom + room, 0.0]]
+            radius = math.hypot(max(right, -left) + room, max(bottom, -top) + room)
+    if radius >= 0.999 * camera.valid_radius and camera.valid_radius < math.inf:
+        angles = 2.0 * np.pi * np.arange(_RING) / _RING
+        inner = 0.9995 * camera.valid_radius * math.cos(math.pi / _RING)
+        planes += [[-math.cos(a), -math.sin(a), inner, 0.0] for a in angles]
+    return np.array(planes)
+
+
+def _bounds(taken: Shot, view: FloatArray, parts: Sequence[Pieces]) -> tuple[IntArray, IntArray]:
+    """Return the first pixel and the one after the last that the pieces can reach, blur included."""
+    bounds = np.array([np.inf, np.inf, -np.inf, -np.inf])
+    for each in parts:
+        widen_bounds(taken.camera.model_number, view, each.polygons, each.counts, each.weights, bounds)
+    low, high = bounds[:2], bounds[2:]
+    if not np.isfinite(low).all():
+        return np.zeros(2, dtype=np.int64), np.zeros(2, dtype=np.int64)
+    pad = taken.pad_px
+    size = np.array([taken.camera.width_px, taken.camera.height_px])
+    first = np.clip(np.floor(low) - _ROOM_PX - pad, -pad, size + pad)
+    last = np.clip(np.ceil(high) + 1 + _ROOM_PX + pad, -pad, size + pad)
+    return first.astype(np.int64), last.astype(np.int64)
+
+
+def placed(taken: Shot, points_camera: FloatArray, view: FloatArray | None = None) -> tuple[FloatArray, BoolArray]:
+    """Return pixels (N, 2) and validity of points given at time 0, each at the time of its own row."""
+    pixels, valid = np.empty((len(points_camera), 2)), np.empty(len(points_camera), dtype=np.bool_)
+    points = np.ascontiguousarray(points_camera)
+    place_points(taken.camera.model_number, taken.view if view is None else view, points, pixels, valid)
+    return pixels, valid
+
+
+def light(camera: Camera, settings: RenderSettings, columns: Any, rows: Any) -> FloatArray:
+    """Return the linear grey level of a perfectly white surface in each pixel, or one for all, shape (1, 1)."""
+    across, down = settings.light_gradient
+    if across == 0.0 and down == 0.0:
+        return np.full((1, 1), settings.light_level(camera))
+    along_x = across * ((columns + 0.5) / camera.width_px - 0.5)
+    along_y = down * ((rows + 0.5) / camera.height_px - 0.5)
+    level = settings.light_level(camera)
+    return np.asarray(level * np.maximum(1.0 + along_x[None, :] + along_y[:, None], 0.0))
+
+
+def laid_together(taken: Shot, painted: Sequence[Layer], background: FloatArray) -> FloatArray:
+    """Return the blurred picture in linear grey levels. `background` is in reflectances."""
+    camera, settings = taken.camera, taken.settings
+    lit = light(camera, settings, np.arange(camera.width_px), np.arange(camera.height_px))
+    if settings.focus is not None:
+        return _laid_by_depth(taken, painted, background * lit)
+    blur = settings.blur_at(camera, 1.0)
+    if background.strides == (0, 0) and lit.size == 1:  # even light on an even background stays as it is
+        total = np.full(background.shape, background[0, 0] * lit[0, 0])
+    else:
+        total = blurred_pixels(background * lit, blur)
+    for layer in painted:
+        columns, rows = _pixels_of(layer)
+        behind = background[np.ix_(_inside(rows, camera.height_px), _inside(columns, camera.width_px))]
+        added = np.empty(layer.moments.shape[1:])
+        in_place_of(behind, light(camera, settings, columns, rows), layer.moments, added)
+        _add_to(total, blurred_moments(added, blur), layer)
+    return total
+
+
+def _laid_by_depth(taken: Shot, painted: Sequence[Layer], background: FloatArray) -> FloatArray:
+    """Lay layers of unlike blur together: each spreads its level and its share, and the level is divided by all shares.
+
+    Where neighbours are blurred alike this is the plain sum; at an edge between near and far it is an approximation
+    without gaps (what is hidden behind a blurred edge is not known to it).
+    """
+    camera, settings = taken.camera, taken.settings
+    far = settings.blur_at(camera, settings.focus.background_m if settings.focus else 1.0)
+    covered = np.zeros_like(background)
+    level, share = np.zeros_like(background), np.zeros_like(background)
+    for layer in painted:
+        lit = light(camera, settings, *_pixels_of(layer))
+        blur = far if layer.is_backdrop else settings.blur_at(camera, layer.depth_m)
+        _add_to(level, blurred_moments(layer.moments[0] * lit, blur), layer)
+        _add_to(share, blurred_moments(layer.moments[1], blur), layer)
+        _add_to(covered, layer.moments[1, 0], layer)
+    free = np.clip(1.0 - covered, 0.0, 1.0)
+    level += blurred_pixels(background * free, far)
+    share += blurred_pixels(free, far)
+    return np.asarray(level / np.maximum(share, 1e-9))
+
+
+def _pixels_of(layer: Layer) -> tuple[FloatArray, FloatArray]:
+    height, width = layer.moments.shape[-2:]
+    return layer.left + np.arange(width, dtype=np.float64), layer.top + np.arange(height, dtype=np.float64)
+
+
+def _inside(positions: FloatArray, size: int) -> IntArray:
+    return np.clip(positions, 0, size - 1).astype(np.int64)
+
+
+def _add_to(total: FloatArray, patch: FloatArray, layer: Layer) -> None:
+    height, width = total.shape
+    top, left = max(layer.top, 0), max(layer.left, 0)
+    bottom, right = min(layer.top + patch.shape[0], height), min(layer.left + patch.shape[1], width)
+    if top < bottom and left < right:
+        total[top:bottom, left:right] += patch[
+            top - layer.top : bottom - layer.top, left - layer.left : right - layer.left
+        ]
+
+
+def vignetting(camera: Camera, settings: RenderSettings) -> FloatArray | None:
+    """Return the share of the light that reaches each pixel, or None for all of it everywhere."""
+    chosen = settings.vignetting
+    if chosen == "none":
+        return None
+    return _vignetting(camera, chosen)
+
+
+@lru_cache(maxsize=8)
+def _vignetting(camera: Camera, chosen: str | tuple[float, ...]) -> FloatArray:
+    columns, rows = np.arange(camera.width_px), np.arange(camera.height_px)
+    if isinstance(chosen, tuple):
+        half = math.hypot(camera.width_px, camera.height_px) / 2.0
+        square = ((columns - camera.cx_px)[None, :] ** 2 + (rows - camera.cy_px)[:, None] ** 2) / half**2
+        share = 1.0 + sum(factor * square ** (power + 1) for power, factor in enumerate(chosen))
+        return np.asarray(np.clip(share, 0.0, None), dtype=np.float64)
+    u, v = np.meshgrid(columns, rows)
+    directions, found = camera.unproject(np.column_stack([u.ravel(), v.ravel()]))
+    cosine_square = np.where(found, 1.0 / (1.0 + (np.nan_to_num(directions) ** 2).sum(axis=1)), 0.0)
+    return np.asarray((cosine_square**2).reshape(u.shape))
