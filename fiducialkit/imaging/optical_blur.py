@@ -89,7 +89,7 @@ def blur_kernels(blur_px: float) -> tuple[FloatArray, FloatArray, FloatArray]:
     the pixel that receives it, ``K(x) = Phi((x + 1/2) / sd) - Phi((x - 1/2) / sd)``. Derived here.
     """
     reach = reach_px(blur_px)
-    nodes, weights = np.polynomial.legendre.leggauss(48)
+    nodes, weights = np.polynomial.legendre.leggauss(200)  # enough for the smallest blur's steep sides
     u, weights = nodes / 2.0, weights / 2.0
     x = np.arange(-reach, reach + 1)[:, None] - u
     gathered = ndtr((x + 0.5) / blur_px) - ndtr((x - 0.5) / blur_px)

@@ -23,6 +23,7 @@ from fiducialkit.imaging.rendering_kernels import (
     add_polygons,
     common_part,
     in_place_of,
+    move_points,
     place_points,
     sum_rows,
     widen_bounds,
@@ -33,7 +34,7 @@ from fiducialkit.scene.camera import Camera
 SMEAR_STEP_PX = 0.25
 MOST_STEPS = 400
 _NEAR_M = 1e-3
-_BAND_ROWS = 16
+_BAND_PX, _MOST_BAND_ROWS = 0.04, 64  # what moves from the first row of a band to the last
 _ROOM_PX = 2  # round a body's outline, for edges that a lens bends outwards between the points looked at
 _RING = 64
 
@@ -90,18 +91,27 @@ def smear_times(taken: Shot, bodies: Sequence[Body]) -> FloatArray:
     """
     if taken.exposure_s == 0.0:
         return np.zeros(1)
-    ends = (-taken.exposure_s / 2.0, taken.exposure_s / 2.0)
-    longest = 0.0
-    for body in bodies:
-        if body.is_fixed_to_camera:
-            continue
-        first, last = (shape_of(body_at(body, taken.view, time)).outline for time in ends)
-        if first.shape == last.shape and len(first):
-            (a, a_valid), (b, b_valid) = placed(taken, first), placed(taken, last)
-            near = a_valid & b_valid & (taken.camera.in_picture(a, -100.0) | taken.camera.in_picture(b, -100.0))
-            longest = max(longest, float(np.hypot(*(a - b)[near].T).max(initial=0.0)))
+    longest = max((_moved_px(taken, body, taken.exposure_s) for body in bodies), default=0.0)
     steps = min(max(1, math.ceil(longest / SMEAR_STEP_PX)), MOST_STEPS)
     return (np.arange(steps) + 0.5) / steps * taken.exposure_s - taken.exposure_s / 2.0
+
+
+def _moved_px(taken: Shot, body: Body, span_s: float) -> float:
+    """Return how far the corners of what may be seen of a body move in the picture in a time about the middle. [px]"""
+    if body.is_fixed_to_camera:
+        return 0.0
+    shape = shape_of(body)
+    covering = shape.shares > 0.0
+    polygons = shape.polygons[covering]
+    weights = np.column_stack([shape.reflectances, shape.shares])[covering]
+    counts = np.full(len(polygons), 4, dtype=np.int64)
+    seen = _in_view(taken, Pieces(polygons=polygons, counts=counts, weights=weights, is_cut=False))
+    points = np.concatenate([np.empty((0, 3)), *(p[:n] for p, n in zip(seen.polygons, seen.counts, strict=True))])
+    first, last = np.empty_like(points), np.empty_like(points)
+    move_points(taken.view, -span_s / 2.0, points, first)
+    move_points(taken.view, span_s / 2.0, points, last)
+    (a, a_valid), (b, b_valid) = placed(taken, first), placed(taken, last)
+    return float(np.hypot(*(a - b)[a_valid & b_valid].T).max(initial=0.0))
 
 
 def layers(taken: Shot, bodies: Sequence[Body], times_s: FloatArray) -> list[Layer]:
@@ -143,8 +153,10 @@ def _paint_in_bands(
     taken: Shot, bodies: Sequence[Body], times_s: FloatArray, number: int, low: IntArray, stack: FloatArray
 ) -> None:
     """Paint rows in bands, each with what is hidden at its own time: on a rolling shutter that changes with the row."""
-    for start in range(0, stack.shape[2], _BAND_ROWS):
-        stop = min(start + _BAND_ROWS, stack.shape[2])
+    per_row = max(_moved_px(taken, body, 16.0 * taken.view[ROW_TIME]) / 16.0 for body in bodies)
+    rows = max(1, min(int(_BAND_PX / max(per_row, 1e-9)), _MOST_BAND_ROWS))
+    for start in range(0, stack.shape[2], rows):
+        stop = min(start + rows, stack.shape[2])
         band = np.zeros((2, MOMENTS, stop - start, stack.shape[3]))
         view = taken.view.copy()
         view[ROW_ZERO] = low[1] + (start + stop - 1) / 2.0
@@ -262,23 +274,22 @@ def laid_together(taken: Shot, painted: Sequence[Layer], background: FloatArray)
 def _laid_by_depth(taken: Shot, painted: Sequence[Layer], background: FloatArray) -> FloatArray:
     """Lay layers of unlike blur together: each spreads its level and its share, and the level is divided by all shares.
 
-    Where neighbours are blurred alike this is the plain sum; at an edge between near and far it is an approximation
-    without gaps (what is hidden behind a blurred edge is not known to it).
+    Where neighbours are blurred alike the shares add up to 1 and this is the plain sum; at an edge between near and far
+    it is an approximation without gaps (what is hidden behind a blurred edge is not known to it).
     """
     camera, settings = taken.camera, taken.settings
     far = settings.blur_at(camera, settings.focus.background_m if settings.focus else 1.0)
-    covered = np.zeros_like(background)
-    level, share = np.zeros_like(background), np.zeros_like(background)
+    level, share = blurred_pixels(background, far), np.ones_like(background)
     for layer in painted:
-        lit = light(camera, settings, *_pixels_of(layer))
+        columns, rows = _pixels_of(layer)
+        behind = background[np.ix_(_inside(rows, camera.height_px), _inside(columns, camera.width_px))]
         blur = far if layer.is_backdrop else settings.blur_at(camera, layer.depth_m)
-        _add_to(level, blurred_moments(layer.moments[0] * lit, blur), layer)
-        _add_to(share, blurred_moments(layer.moments[1], blur), layer)
-        _add_to(covered, layer.moments[1, 0], layer)
-    free = np.clip(1.0 - covered, 0.0, 1.0)
-    level += blurred_pixels(background * free, far)
-    share += blurred_pixels(free, far)
-    return np.asarray(level / np.maximum(share, 1e-9))
+        lit = light(camera, settings, columns, rows)
+        added = blurred_moments(layer.moments[0] * lit, blur) - blurred_moments(layer.moments[1] * behind, far)
+        _add_to(level, added, layer)
+        if blur != far:
+            _add_to(share, blurred_moments(layer.moments[1], blur) - blurred_moments(layer.moments[1], far), layer)
+    return np.asarray(level / np.maximum(share, 1e-6))
 
 
 def _pixels_of(layer: Layer) -> tuple[FloatArray, FloatArray]:
