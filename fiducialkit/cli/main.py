@@ -10,7 +10,7 @@ from typing import Annotated, Any
 import typer
 
 from fiducialkit import __version__
-from fiducialkit.cli import compare, detect, new, show, solve
+from fiducialkit.cli import compare, detect, new, render, show, solve
 from fiducialkit.errors import FiducialKitError
 
 NAME = "fiducialkit"
@@ -23,7 +23,7 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
 )
-for command in (new.new, show.show, compare.compare, detect.detect, solve.solve):
+for command in (new.new, show.show, compare.compare, detect.detect, solve.solve, render.render):
     app.command()(command)
 
 
