@@ -21,6 +21,7 @@ import numba
 
 Function = Callable[..., Any]
 
+_OPTIONS: dict[str, Any] = {"nogil": True, "error_model": "numpy"}
 _CONFIG: Any = numba.config
 _PACKAGE = Path(__file__).parent
 _USES_KERNEL = re.compile(rb"^from fiducialkit\.compiled import .*\bkernel\b", re.MULTILINE)
@@ -28,14 +29,14 @@ _STALE_AFTER_S = 30 * 24 * 3600.0
 
 
 def _kernel_stamp() -> str:
-    """Return a digest of numba's version and of every source file that uses `kernel`.
+    """Return a digest of numba's version, the options and every source file that uses `kernel`.
 
     Raises
     ------
     OSError
         If there are none to be read: a zipped or source-less installation, whose edits would go unnoticed.
     """
-    digest = hashlib.sha256(numba.__version__.encode())
+    digest = hashlib.sha256(numba.__version__.encode() + repr(_OPTIONS).encode())
     count = 0
     for path in sorted(_PACKAGE.rglob("*.py")):
         content = path.read_bytes()
@@ -90,18 +91,18 @@ except (OSError, RuntimeError):  # no home folder, no source to be read
 
 
 def kernel(function: Function) -> Function:
-    """Compile `function` with numba: no Python objects, releases the interpreter lock, cached on disk."""
+    """Compile `function` with numba: no Python objects, no interpreter lock, x / 0 as numpy has it, cached on disk."""
     compiled: Function
     if _CACHE_FOLDER is None:
-        compiled = numba.njit(nogil=True)(function)
+        compiled = numba.njit(**_OPTIONS)(function)
         return compiled
     previous = _CONFIG.CACHE_DIR
     _CONFIG.CACHE_DIR = str(_CACHE_FOLDER)
     try:
-        compiled = numba.njit(nogil=True, cache=True)(function)
+        compiled = numba.njit(cache=True, **_OPTIONS)(function)
         return compiled
     except RuntimeError:
-        compiled = numba.njit(nogil=True)(function)
+        compiled = numba.njit(**_OPTIONS)(function)
         return compiled
     finally:
         _CONFIG.CACHE_DIR = previous

@@ -340,7 +340,7 @@ def test_presets_by_name(preset):
 @pytest.mark.parametrize("preset", [1, "thorough", None, 0.5])
 def test_preset_that_is_no_known_name_is_refused(preset):
     """Field report: OpenCV's enum numbers moved between versions, so a stored number means something else."""
-    with pytest.raises(InputError, match="preset: expected one of standard, fast by name, found"):
+    with pytest.raises(InputError, match="preset: expected one of standard, fast, fitted by name, found"):
         detect_markers(np.zeros((50, 50), np.uint8), preset=preset)
 
 

@@ -38,6 +38,8 @@ ORDER: dict[str, tuple[str, ...]] = {
         "images",
         "observations",
         "corner_noise",
+        "kernels",
+        "refinement",
         "detection",
         "noise",
         "optical_blur",

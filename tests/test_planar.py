@@ -17,6 +17,7 @@ from fiducialkit import Camera, InputError, solve_marker
 from fiducialkit.scene.markers import corners_of_square
 from fiducialkit.scene.transforms import parts, rigid_transform
 from fiducialkit.solving import planar
+from fiducialkit.solving.planar import closed_form_poses
 
 CAMERA = Camera(width_px=1280, height_px=960, fx_px=800, fy_px=800, cx_px=639.5, cy_px=479.5)
 LENSES = {
@@ -359,3 +360,46 @@ def test_wrong_arguments_are_refused_in_one_line(size_m, covariance, words):
     with pytest.raises(InputError, match=words) as caught:
         solve_marker(seen(ONE_MARKER), size_m, CAMERA, covariance)
     assert "\n" not in str(caught.value)
+
+
+def test_closed_form_pair_equals_opencvs_and_holds_the_true_pose():
+    """Second implementation: OpenCV's IPPE_SQUARE on slightly noisy corners; exact corners give the true pose back."""
+    rng = np.random.default_rng(23)
+    square = corners_of_square(0.15)
+    camera = Camera(width_px=1000, height_px=1000, fx_px=1000.0, fy_px=1000.0, cx_px=0.0, cy_px=0.0)
+    compared = 0
+    for _ in range(300):
+        turn = Rotation.from_euler("x", 180.0, degrees=True) * Rotation.from_rotvec(rng.normal(size=3) * 0.5)
+        place = np.array([*rng.normal(size=2) * 0.5, rng.uniform(0.6, 6.0)])
+        points = turn.apply(square) + place
+        facing = turn.as_matrix()[:, 2] @ place / np.linalg.norm(place)
+        if points[:, 2].min() < 0.2 or facing > -0.1:
+            continue
+        exact = 1000.0 * points[:, :2] / points[:, 2:]
+        poses = closed_form_poses(exact, 0.15, camera)
+        assert min(np.abs(rotation - turn.as_matrix()).max() for rotation, _ in poses) < 1e-6
+        noisy = exact + 0.3 * rng.standard_normal((4, 2))
+        poses = closed_form_poses(noisy, 0.15, camera)
+        directions = (noisy / 1000.0).reshape(4, 1, 2)
+        _, rvecs, tvecs, _ = cv2.solvePnPGeneric(square, directions, np.eye(3), None, flags=cv2.SOLVEPNP_IPPE_SQUARE)
+        for rvec, tvec in zip(rvecs, tvecs, strict=True):
+            rotation = cv2.Rodrigues(rvec)[0]
+            nearest = min(poses, key=lambda pose: float(np.abs(pose[0] - rotation).max()))
+            np.testing.assert_allclose(nearest[0], rotation, atol=1e-6)
+            np.testing.assert_allclose(nearest[1], tvec.ravel(), atol=1e-6)
+            compared += 1
+    assert compared > 300
+
+
+def test_face_on_on_the_axis_is_no_special_case():
+    """OpenCV 5.0.0 gives nonsense for some exact, symmetric corners; here every tilt about the vertical is right."""
+    camera = Camera(width_px=1280, height_px=960, fx_px=800.0, fy_px=800.0, cx_px=639.5, cy_px=479.5)
+    for tilt in (0.0, 0.1, 0.35, 0.8):
+        rotation = np.array(
+            [[math.cos(tilt), 0.0, math.sin(tilt)], [0.0, -1.0, 0.0], [math.sin(tilt), 0.0, -math.cos(tilt)]]
+        )
+        points = corners_of_square(0.15) @ rotation.T + [0.0, 0.0, 4.0]
+        pixels, _ = camera.project(points)
+        best = solve_marker(pixels, 0.15, camera, 0.01).solutions[0].camera_from_marker
+        np.testing.assert_allclose(best.rotation.as_matrix(), rotation, atol=1e-6)
+        np.testing.assert_allclose(best.translation, [0.0, 0.0, 4.0], atol=1e-6)

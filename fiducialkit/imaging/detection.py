@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -17,16 +17,21 @@ from fiducialkit.imaging import opencv
 from fiducialkit.imaging.corner_noise import stock_corner_sd_px
 from fiducialkit.imaging.images import to_grey8
 from fiducialkit.imaging.observations import MarkerObservations
+from fiducialkit.imaging.refinement import MarkerFit, fit_marker
 from fiducialkit.scene.camera import Camera
 from fiducialkit.scene.markers import MarkerFamily, checked_border, marker_family
 
 # A corner must lie this far inside the outermost pixel centres, or OpenCV drops the marker; measured, see the tests.
 BORDER_INSET_PX = 2.5
 DEFAULT_CORRECTION_BITS = 1
-REFINEMENTS = ("subpixel", "none")
+REFINEMENTS = ("fitted", "subpixel", "none")
 _RING_CELLS = 0.3  # how far outside the black square its white margin is looked for
 _DARK_SHARE = 0.75
 _WINDOWS_AGREE_PX = 0.3
+_FAILED_FIT = {
+    "not_converged": "did not converge",
+    "disagrees": "disagrees with the picture",
+}
 _IN_CELL = np.array([(x, y) for y in (-0.25, 0.0, 0.25) for x in (-0.25, 0.0, 0.25)])
 
 
@@ -36,8 +41,9 @@ class DetectorSettings:
 
     Attributes
     ----------
-    refinement : {"subpixel", "none"}
-        How corners are placed.
+    refinement : {"fitted", "subpixel", "none"}
+        How corners are placed: by a fit of the marker's whole pattern, started from OpenCV's sub-pixel corners; by
+        those alone; or not at all.
     windows_cells : (float, float)
         Half sides of a larger and a smaller sub-pixel window, in cells of the marker at hand measured the shorter way
         across it. The larger is more exact, but one that reaches into the code or past the white margin finds another
@@ -90,6 +96,7 @@ def _check_numbers(name: str, values: Any, *, count: int, least: float, is_whole
 PRESETS = {
     "standard": DetectorSettings(),
     "fast": DetectorSettings(threshold_windows_px=(13, 13, 10)),
+    "fitted": DetectorSettings(refinement="fitted"),
 }
 
 
@@ -100,6 +107,7 @@ class _Reading:
     is_refined: bool
     share_right: float
     is_ring_dark: bool
+    fit: MarkerFit | None = None
 
 
 def detect_markers(
@@ -115,7 +123,9 @@ def detect_markers(
 
     Squares and codes come from OpenCV's detector, corners from its sub-pixel refinement with windows fitted to each
     marker. Their covariance is the measured error by the marker's width in the picture (`stock_corner_sd_px`), the
-    same on every coordinate and independent; the error is mostly a pull inwards that does not average out.
+    same on every coordinate and independent; the error is mostly a pull inwards that does not average out. With
+    "fitted" each marker's whole pattern is then fitted (`imaging.refinement`), which gives corners with their own
+    covariance; where that fails the marker keeps the corners it had, and a note says so.
 
     Parameters
     ----------
@@ -124,9 +134,10 @@ def detect_markers(
     family : str, Path or MarkerFamily
         See `marker_family`.
     camera : Camera, optional
-        Only its picture size is used by this detector: a picture of another shape is refused.
-    preset : {"standard", "fast"} or DetectorSettings
-        "fast" thresholds the picture once instead of three times.
+        For its lens, whose bent edges the fit then follows, and its tone curve. A picture of another shape is
+        refused, one of another size scales it.
+    preset : {"standard", "fast", "fitted"} or DetectorSettings
+        "fast" thresholds the picture once instead of three times; "fitted" fits every marker's pattern.
     border_cells : int
         Black border of the markers as printed. A wrong number gives wrong corners, not only missed markers.
     error_correction_bits : int, optional
@@ -149,19 +160,20 @@ def detect_markers(
     settings = checked_preset(preset)
     grey = to_grey8(image)
     height, width = grey.shape
-    if camera is not None:
-        camera.for_picture(width, height)
+    lens = None if camera is None else camera.for_picture(width, height)
     detector = _detector(family, settings, border_cells, max(width, height))
     found_corners, found_ids, rejected = detector.detectMarkers(grey)
     found = _readings(grey, *opencv.as_detections(found_corners, found_ids), family, border_cells, bits, settings)
+    if settings.refinement == "fitted":
+        found = [_fitted(grey, each, family.artwork(each.marker_id, border_cells), lens) for each in found]
     corners = np.array([each.corners_px for each in found]).reshape(-1, 4, 2)
     ids = np.array([each.marker_id for each in found], dtype=np.int64)
     squares = len(opencv.as_corners(rejected)) + len(opencv.as_ids(found_ids))
     return MarkerObservations(
         marker_id=ids,
         corners_px=corners,
-        covariance_px2=_covariance_px2(corners, [each.is_refined for each in found]),
-        quality=np.array([each.share_right for each in found]),
+        covariance_px2=_covariance_px2(corners, found),
+        quality=np.array([_quality(each) for each in found]),
         notes=_notes(found),
         picture_size_px=(width, height),
         message="" if found else _why_nothing(squares, family),
@@ -226,7 +238,7 @@ def _readings(
     for marker_id, raw in zip(ids.tolist(), family.upright_corners(corners_px), strict=True):
         artwork = family.artwork(marker_id, border_cells)
         candidates = [(raw, False)]
-        if settings.refinement == "subpixel":
+        if settings.refinement != "none":
             cell_px = float(widths_px(raw[None])[0]) / len(artwork)
             candidates.insert(0, (_refined(grey, raw, cell_px, settings), True))
         for corners, is_refined in candidates:
@@ -278,10 +290,26 @@ def _turning_points(grey: ByteArray, corners_px: FloatArray, half_px: int) -> Fl
     return np.asarray(found, dtype=np.float64).reshape(4, 2)
 
 
-def _covariance_px2(corners_px: FloatArray, is_refined: list[bool]) -> FloatArray:
+def _fitted(grey: ByteArray, each: _Reading, artwork: BoolArray, camera: Camera | None) -> _Reading:
+    """Return the reading with the corners of its fit, or unchanged but for the fit's status where that failed."""
+    fit = fit_marker(grey, each.corners_px, artwork, camera)
+    return replace(each, fit=fit, corners_px=fit.corners_px)
+
+
+def _quality(each: _Reading) -> float:
+    return each.fit.explained if each.fit is not None and each.fit.status == "fitted" else each.share_right
+
+
+def _covariance_px2(corners_px: FloatArray, found: list[_Reading]) -> FloatArray:
+    """Return the fits' covariances, and the measured error of OpenCV's corners where there is none."""
     widths = np.maximum(widths_px(corners_px), 1.0)
+    is_refined = [each.is_refined for each in found]
     sd_px = np.where(is_refined, stock_corner_sd_px(widths), stock_corner_sd_px(widths, is_refined=False))
-    return np.asarray((sd_px**2)[:, None, None] * np.eye(8), dtype=np.float64)
+    covariance = np.asarray((sd_px**2)[:, None, None] * np.eye(8), dtype=np.float64)
+    for row, each in enumerate(found):
+        if each.fit is not None and each.fit.covariance_px2 is not None:
+            covariance[row] = each.fit.covariance_px2
+    return covariance
 
 
 def _read_again(grey: ByteArray, corners_px: FloatArray, artwork: BoolArray, border_cells: int) -> tuple[float, bool]:
@@ -324,6 +352,8 @@ def _notes(found: list[_Reading]) -> tuple[str, ...]:
         parts = ["seen more than once in this picture"] if ids.count(each.marker_id) > 1 else []
         if each.is_ring_dark:
             parts.append("dark ring outside the black square: more border cells than stated, or no white margin")
+        if each.fit is not None and each.fit.status != "fitted":
+            parts.append("corners from OpenCV: the fit of the pattern " + _FAILED_FIT[each.fit.status])
         notes.append("; ".join(parts))
     return tuple(notes)
 

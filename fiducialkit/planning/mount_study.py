@@ -226,6 +226,11 @@ def _median(values: FloatArray) -> FloatArray:
     return np.where(count > 0, 0.5 * (low + high), np.nan)
 
 
+def _median_of(values: pd.Series[float]) -> float:
+    known = values.dropna()
+    return float(known.median()) if len(known) else math.nan
+
+
 def _ranked(study: Study, by_node: pd.DataFrame, maps: pd.DataFrame) -> pd.DataFrame:
     rows = []
     for rig in study.rigs:
@@ -245,8 +250,8 @@ def _ranked(study: Study, by_node: pd.DataFrame, maps: pd.DataFrame) -> pd.DataF
                 "approach_share_2": cases["approach_share_2"].mean(),
                 "floor_share_1": floor["share_1"].mean(),
                 "floor_share_2": floor["share_2"].mean(),
-                "position_95_m": cases["position_95_m"].median(),
-                "heading_95_deg": cases["heading_95_deg"].median(),
+                "position_95_m": _median_of(cases["position_95_m"]),
+                "heading_95_deg": _median_of(cases["heading_95_deg"]),
                 "worst_flip_probability": cases["flip_probability"].max(),
                 "detector": " / ".join(detectors),
                 "reason": worst["reason"],

@@ -149,6 +149,26 @@ def _intrinsics_rows(model, parameters, x, y, out):
 
 
 @kernel
+def square_to_quadrilateral(corners, out):
+    """Write the perspective (3, 3) that takes (0, 0), (1, 0), (1, 1), (0, 1) to the corners (x0, y0, ... y3).
+
+    References
+    ----------
+    Heckbert, "Fundamentals of Texture Mapping and Image Warping", UCB/CSD 89/516 (1989), section 2.2.3.
+    """
+    x0, y0, x1, y1 = corners[0], corners[1], corners[2], corners[3]
+    x2, y2, x3, y3 = corners[4], corners[5], corners[6], corners[7]
+    sx, sy = x0 - x1 + x2 - x3, y0 - y1 + y2 - y3
+    dx1, dy1, dx2, dy2 = x1 - x2, y1 - y2, x3 - x2, y3 - y2
+    determinant = dx1 * dy2 - dx2 * dy1
+    g = (sx * dy2 - dx2 * sy) / determinant
+    h = (dx1 * sy - sx * dy1) / determinant
+    out[0, 0], out[0, 1], out[0, 2] = x1 - x0 + g * x1, x3 - x0 + h * x3, x0
+    out[1, 0], out[1, 1], out[1, 2] = y1 - y0 + g * y1, y3 - y0 + h * y3, y0
+    out[2, 0], out[2, 1], out[2, 2] = g, h, 1.0
+
+
+@kernel
 def project_points(model, parameters, points, pixels, valid):
     """Project (N, 3) camera-frame points into `pixels` (N, 2) and `valid` (N,)."""
     for i in range(points.shape[0]):

@@ -12,7 +12,7 @@ import math
 import numpy as np
 
 from fiducialkit.compiled import kernel
-from fiducialkit.scene.projection import project_point_jacobian
+from fiducialkit.scene.projection import project_point_jacobian, square_to_quadrilateral
 
 # prior row: x, y, z means; their inverse variances; level inverse variance; heading mean; heading inverse variance
 PRIOR = 9
@@ -220,6 +220,7 @@ def refine_pose(
     if not chi2 < math.inf:
         return IMPOSSIBLE, chi2
     damping = 1e-4
+    decrement = math.inf
     for _ in range(_MAX_ITERATIONS):
         damped[:, :] = information
         for i in range(6):
@@ -260,4 +261,100 @@ def refine_pose(
             if damping > 1e12:
                 # no step, however small, lowers chi squared: at tiny variances its rounding is above the limit
                 return (CONVERGED if trial < math.inf else NOT_CONVERGED), chi2
-    return NOT_CONVERGED, chi2
+    # rounding can keep the last steps from ever getting smaller; a hundredth of a variance is no distance
+    return (CONVERGED if decrement < 0.01 else NOT_CONVERGED), chi2
+
+
+@kernel
+def planar_poses(directions, size, rotations, translations):
+    """Write the two closed-form poses (2, 3, 3), (2, 3) of a square from its undistorted corners; False if degenerate.
+
+    The perspective's value and slope at the square's centre fix the pose up to the sign of the slant.
+
+    Parameters
+    ----------
+    directions (4, 2): undistorted (x, y) of (x, y, 1), clockwise from the upright square's top left. size: side.
+
+    References
+    ----------
+    Collins and Bartoli, "Infinitesimal plane-based pose estimation", Int. J. Computer Vision 109 (2014) 252-286,
+    section 4 and appendix.
+    """
+    unit = np.empty((3, 3))
+    square_to_quadrilateral(directions.ravel(), unit)
+    third = 0.5 * (unit[2, 0] + unit[2, 1]) + 1.0
+    vx = (0.5 * (unit[0, 0] + unit[0, 1]) + unit[0, 2]) / third
+    vy = (0.5 * (unit[1, 0] + unit[1, 1]) + unit[1, 2]) / third
+    scale = 1.0 / (size * third)
+    # d(direction)/d(marker x, y) at the centre: marker x runs with the square's first side, y against its second
+    jxx, jxy = (unit[0, 0] - vx * unit[2, 0]) * scale, -(unit[0, 1] - vx * unit[2, 1]) * scale
+    jyx, jyy = (unit[1, 0] - vy * unit[2, 0]) * scale, -(unit[1, 1] - vy * unit[2, 1]) * scale
+    if not abs(jxx * jyy - jxy * jyx) > 1e-18:
+        return False
+    # the rotation that takes the optical axis to the line of sight
+    length = math.sqrt(vx * vx + vy * vy)
+    s = math.sqrt(1.0 + length * length)
+    sight = np.eye(3)
+    if length > 1e-12:
+        kx, ky = vx / length, vy / length
+        cosine, sine = 1.0 / s, length / s
+        sight[0, 0] = 1.0 - (1.0 - cosine) * kx * kx
+        sight[0, 1] = sight[1, 0] = -(1.0 - cosine) * kx * ky
+        sight[1, 1] = 1.0 - (1.0 - cosine) * ky * ky
+        sight[0, 2], sight[1, 2], sight[2, 0], sight[2, 1] = sine * kx, sine * ky, -sine * kx, -sine * ky
+        sight[2, 2] = cosine
+    bxx, bxy = sight[0, 0] - vx * sight[2, 0], sight[0, 1] - vx * sight[2, 1]
+    byx, byy = sight[1, 0] - vy * sight[2, 0], sight[1, 1] - vy * sight[2, 1]
+    determinant = bxx * byy - bxy * byx
+    axx, axy = (byy * jxx - bxy * jyx) / determinant, (byy * jxy - bxy * jyy) / determinant
+    ayx, ayy = (bxx * jyx - byx * jxx) / determinant, (bxx * jyy - byx * jxy) / determinant
+    half = 0.5 * (axx * axx + axy * axy + ayx * ayx + ayy * ayy)
+    area = axx * ayy - axy * ayx
+    largest = math.sqrt(half + math.sqrt(max(half * half - area * area, 0.0)))  # singular value: 1 / distance
+    axx, axy, ayx, ayy = axx / largest, axy / largest, ayx / largest, ayy / largest
+    slant_x = math.sqrt(max(1.0 - axx * axx - ayx * ayx, 0.0))
+    slant_y = math.sqrt(max(1.0 - axy * axy - ayy * ayy, 0.0))
+    if -(axx * axy + ayx * ayy) < 0.0:
+        slant_y = -slant_y
+    local = np.empty((3, 3))
+    for which in range(2):
+        sign = 1.0 - 2.0 * which
+        local[0, 0], local[0, 1], local[1, 0], local[1, 1] = axx, axy, ayx, ayy
+        local[2, 0], local[2, 1] = sign * slant_x, sign * slant_y
+        local[0, 2] = local[1, 0] * local[2, 1] - local[2, 0] * local[1, 1]
+        local[1, 2] = local[2, 0] * local[0, 1] - local[0, 0] * local[2, 1]
+        local[2, 2] = local[0, 0] * local[1, 1] - local[1, 0] * local[0, 1]
+        for i in range(3):
+            for j in range(3):
+                rotations[which, i, j] = (
+                    sight[i, 0] * local[0, j] + sight[i, 1] * local[1, j] + sight[i, 2] * local[2, j]
+                )
+        _translation(directions, size, rotations[which], translations[which])
+    return True
+
+
+@kernel
+def _translation(directions, size, rotation, translation):
+    """Write the least-squares position of a square of known rotation: each corner must lie on its line of sight."""
+    normal = np.zeros((3, 3))
+    right = np.zeros(3)
+    lower = np.empty((3, 3))
+    for k in range(4):
+        x = size * (0.5 if k == 1 or k == 2 else -0.5)
+        y = size * (0.5 if k < 2 else -0.5)
+        px = rotation[0, 0] * x + rotation[0, 1] * y
+        py = rotation[1, 0] * x + rotation[1, 1] * y
+        pz = rotation[2, 0] * x + rotation[2, 1] * y
+        u, v = directions[k, 0], directions[k, 1]
+        first, second = u * pz - px, v * pz - py
+        normal[0, 0] += 1.0
+        normal[1, 1] += 1.0
+        normal[2, 0] -= u
+        normal[2, 1] -= v
+        normal[2, 2] += u * u + v * v
+        right[0] += first
+        right[1] += second
+        right[2] -= u * first + v * second
+    normal[0, 2], normal[1, 2] = normal[2, 0], normal[2, 1]
+    if not cholesky_solve(normal, right, lower, translation):
+        translation[:] = math.nan

@@ -9,7 +9,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-import cv2
 import numpy as np
 from scipy.spatial.transform import RigidTransform
 
@@ -27,6 +26,7 @@ REVERSED = "the corners run counter-clockwise; was their order reversed or the p
 # a roughly calibrated lens is not mistaken for it.
 _INCONSISTENT_PX, _INCONSISTENT_SIDE_SHARE, _INCONSISTENT_SIGMAS = 2.0, 0.05, 5.0
 _SAME_TURN_RAD = 1e-4
+FARTHEST_M = 1e4  # a pose beyond it is what garbage corners run away to
 _SAME_SHIFT = 1e-4  # of the distance
 NO_PRIOR = np.zeros(kernels.PRIOR)
 
@@ -160,24 +160,16 @@ def whitening_of(covariance_px2: FloatArray) -> FloatArray:
 def closed_form_poses(corners_px: FloatArray, size_m: float, camera: Camera) -> list[tuple[FloatArray, FloatArray]]:
     """Return up to two (rotation, translation) of camera_from_marker, from undistorted corners.
 
-    The object points are made here, in the marker's own frame: OpenCV's solver for squares returns nonsense with
-    success for any other frame or order, so its flag is not trusted but depth and finiteness are tested.
+    Solved here, in the marker's own frame: OpenCV's solver for squares returns nonsense with success for any other
+    frame or order, and version 5.0.0 even for some exact corners in this one.
     """
     directions, found = camera.unproject(corners_px)
-    if not found.all():
+    rotations, translations = np.empty((2, 3, 3)), np.empty((2, 3))
+    if not found.all() or not kernels.planar_poses(directions, size_m, rotations, translations):
         return []
-    square = corners_of_square(size_m)
-    count, rvecs, tvecs, _ = cv2.solvePnPGeneric(
-        square, directions.reshape(4, 1, 2), np.eye(3), None, flags=cv2.SOLVEPNP_IPPE_SQUARE
-    )
-    poses = []
-    for rvec, tvec in list(zip(rvecs, tvecs, strict=True))[: int(count)]:
-        rotation = np.array(cv2.Rodrigues(rvec)[0], dtype=np.float64)
-        translation = np.array(np.ravel(tvec), dtype=np.float64)
-        depth = square @ rotation[2] + translation[2]
-        if np.isfinite(rotation).all() and np.isfinite(translation).all() and (depth > 0.0).all():
-            poses.append((rotation, translation))
-    return poses
+    depths = np.einsum("nj,kj->nk", rotations[:, 2], corners_of_square(size_m)) + translations[:, 2:]
+    fit = np.isfinite(translations).all(axis=1) & (depths > 0.0).all(axis=1)
+    return [(rotations[i].copy(), translations[i].copy()) for i in np.flatnonzero(fit)]
 
 
 def is_same_pose(a: tuple[FloatArray, FloatArray], b: tuple[FloatArray, FloatArray], scale_m: float) -> bool:
@@ -211,7 +203,9 @@ def _refined_pair(
         if status != kernels.CONVERGED or covariance is None:
             continue
         scale_m = float(np.linalg.norm(position))
-        if all(not is_same_pose((rotation, position), other[1:3], scale_m) for other in minima):
+        if scale_m < FARTHEST_M and all(
+            not is_same_pose((rotation, position), other[1:3], scale_m) for other in minima
+        ):
             minima.append((chi2, rotation, position, covariance))
     minima.sort(key=lambda found: found[0])
     if not minima:

@@ -19,6 +19,7 @@ from fiducialkit.scene.transforms import heading_rad, parts, rigid_transform
 from fiducialkit.solving import kernels
 from fiducialkit.solving.planar import (
     AMBIGUOUS_ABOVE,
+    FARTHEST_M,
     NO_PRIOR,
     REVERSED,
     closed_form_poses,
@@ -312,7 +313,9 @@ def _minima(
         if status != kernels.CONVERGED or covariance is None:
             continue
         scale_m = float(np.linalg.norm(position - centre))
-        if all(not is_same_pose((rotation, position), found[1:3], scale_m) for found in minima):
+        if scale_m < FARTHEST_M and all(
+            not is_same_pose((rotation, position), found[1:3], scale_m) for found in minima
+        ):
             minima.append((chi2, rotation, position, covariance))
     return sorted(minima, key=lambda found: found[0])
 
