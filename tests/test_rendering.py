@@ -395,7 +395,7 @@ def test_turning_the_scene_upside_down_turns_the_picture():
     upright = render(one_marker(0.7, facing_deg=12.0), camera, POSE, settings=replace(SHARP, blur_px=0.6)).linear
     roll = rigid_transform(np.diag([-1.0, -1.0, 1.0]), np.zeros(3))
     turned = render(one_marker(0.7, facing_deg=12.0), camera, POSE * roll, settings=replace(SHARP, blur_px=0.6)).linear
-    np.testing.assert_allclose(turned, upright[::-1, ::-1], atol=1e-9)
+    np.testing.assert_allclose(turned, upright[::-1, ::-1], atol=1e-4)  # blurred in single precision
 
 
 def test_vignetting_falls_with_the_fourth_power_of_the_cosine():
@@ -488,7 +488,7 @@ def load_sample(name, load):
         (lambda: render(corner_of_a_hall(), small_camera(), POSE, state="x"), "state: expected with robot"),
         (
             lambda: render(corner_of_a_hall(), small_camera(), field_from_robot_on_floor(0.5, 1.6, 0.0, 0.3)),
-            "the camera stands inside the obstacle 'table'",
+            "expected a camera in the open, found it inside the obstacle 'table'",
         ),
         (
             lambda: render(

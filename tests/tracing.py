@@ -53,7 +53,7 @@ def traced_finely(layout, camera, field_from_camera, fine, *, settings):
     return _levels(directions, found, layout, field_from_camera, settings, (), None).reshape(across.shape)
 
 
-def differences(picture, layout, camera, pose_at, *, settings, light, finer=96, **others):
+def differences(picture, layout, camera, pose_at, *, settings, light, finer=72, **others):
     """Return picture less the traced one, in grey levels.
 
     The mean of 32 x 32 rays is itself uncertain by a grey level or so at an edge: where the two differ by more than

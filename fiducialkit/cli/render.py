@@ -184,11 +184,14 @@ def _write_log(log: _Log, eyes: list[_Eye], places: pd.DataFrame, out: Path) -> 
     from fiducialkit.cli.console import progress
     from fiducialkit.cli.result_tables import CORNERS
     from fiducialkit.imaging.images import write_picture
+    from fiducialkit.imaging.rendering import refuse_inside_obstacle
 
     frames: list[dict[str, Any]] = []
     corners, markers = [], []
     folder: Path | None = None
     shots = [(row, place, eye) for row, place in enumerate(places.to_dict("records")) for eye in eyes]
+    for _, place, eye in shots:  # all of them before the first is written
+        refuse_inside_obstacle(log.field, _robot_pose(place) * eye.robot_from_camera)
     for number, (row, place, eye) in enumerate(progress(shots, "picture")):
         picture = _taken(log, eye, place, log.seed + number)
         folder = folder or files.new_folder(out)  # nothing is written before the first picture came out well
@@ -210,13 +213,11 @@ def _write_log(log: _Log, eyes: list[_Eye], places: pd.DataFrame, out: Path) -> 
 
 def _taken(log: _Log, eye: _Eye, place: dict[Any, Any], seed: int) -> RenderedPicture:
     from fiducialkit.imaging.rendering import render as render_picture
-    from fiducialkit.scene.transforms import field_from_robot_on_floor
 
-    field_from_robot = field_from_robot_on_floor(*(place[name] for name in POSE_COLUMNS))
     return render_picture(
         log.field,
         eye.camera,
-        field_from_robot * eye.robot_from_camera,
+        _robot_pose(place) * eye.robot_from_camera,
         settings=log.settings,
         seed=seed,
         robot=eye.robot,
@@ -224,6 +225,12 @@ def _taken(log: _Log, eye: _Eye, place: dict[Any, Any], seed: int) -> RenderedPi
         robot_from_camera=eye.robot_from_camera,
         velocity=log.motion,
     )
+
+
+def _robot_pose(place: dict[Any, Any]) -> RigidTransform:
+    from fiducialkit.scene.transforms import field_from_robot_on_floor
+
+    return field_from_robot_on_floor(*(place[name] for name in POSE_COLUMNS))
 
 
 def _corner_rows(picture: RenderedPicture, name: str, camera: Camera) -> pd.DataFrame:

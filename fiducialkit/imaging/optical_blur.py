@@ -11,6 +11,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import Any
 
 import cv2
 import numpy as np
@@ -104,10 +105,10 @@ def blurred_moments(moments: FloatArray, blur_px: float) -> FloatArray:
     if blur_px < SMALLEST_BLUR_PX:
         return np.array(moments[0], dtype=np.float64)
     kernels = blur_kernels(float(blur_px))
-    total: FloatArray = np.zeros(moments.shape[1:], dtype=np.float64)
+    total = np.zeros(moments.shape[1:], dtype=np.float32)
     for term, (degree_x, degree_y) in enumerate(_TERMS):
-        total = total + _convolved(moments[term], kernels[degree_x], kernels[degree_y], cv2.BORDER_CONSTANT)
-    return total
+        total += _convolved(moments[term], kernels[degree_x], kernels[degree_y], cv2.BORDER_CONSTANT)
+    return total.astype(np.float64)
 
 
 def blurred_pixels(picture: FloatArray, blur_px: float) -> FloatArray:
@@ -115,11 +116,10 @@ def blurred_pixels(picture: FloatArray, blur_px: float) -> FloatArray:
     if blur_px < SMALLEST_BLUR_PX:
         return picture.copy()
     even = blur_kernels(float(blur_px))[0]
-    return _convolved(picture, even, even, cv2.BORDER_REPLICATE)
+    return np.asarray(_convolved(picture, even, even, cv2.BORDER_REPLICATE), dtype=np.float64)
 
 
-def _convolved(picture: FloatArray, along_x: FloatArray, along_y: FloatArray, border: int) -> FloatArray:
-    # OpenCV correlates: a convolution takes the kernels turned round
+def _convolved(picture: FloatArray, along_x: FloatArray, along_y: FloatArray, border: int) -> Any:
+    # OpenCV correlates: a convolution takes the kernels turned round. Single precision is far below a grey level
     turned_x, turned_y = np.ascontiguousarray(along_x[::-1]), np.ascontiguousarray(along_y[::-1])
-    source = np.ascontiguousarray(picture)
-    return np.asarray(cv2.sepFilter2D(source, cv2.CV_64F, turned_x, turned_y, borderType=border), dtype=np.float64)
+    return cv2.sepFilter2D(picture.astype(np.float32), cv2.CV_32F, turned_x, turned_y, borderType=border)

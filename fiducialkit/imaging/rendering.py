@@ -125,6 +125,7 @@ def render(
         raise InputError("state: expected with robot, found no robot")
     if robot is not None and state not in (None, ALWAYS, *robot.states):
         raise InputError(f"state: expected one of {', '.join((ALWAYS, *robot.states))}, found {state!r}")
+    refuse_inside_obstacle(layout, field_from_camera)
     camera_from_field = field_from_camera.inv()
     bodies = _markers(layout, camera_from_field, chosen)
     bodies += _obstacles(layout, camera_from_field, chosen)
@@ -209,9 +210,15 @@ def render_bodies(
     shading = vignetting(camera, chosen)
     if shading is not None:
         linear *= shading
-    noisy = chosen.pixel_noise(camera).added_to(linear, np.random.default_rng(noise))
+    image = stored_picture(
+        linear,
+        chosen.tone,
+        chosen.jpeg_quality,
+        noise=chosen.pixel_noise(camera),
+        seed=np.random.default_rng(noise),
+    )
     return RenderedPicture(
-        image=stored_picture(noisy, chosen.tone, chosen.jpeg_quality),
+        image=image,
         linear=linear,
         exposure_steps=len(times),
         **_truth(taken, bodies),
@@ -249,10 +256,20 @@ def _obstacles(layout: Field, camera_from_field: RigidTransform, settings: Rende
     bodies = []
     for obstacle in layout.obstacles:
         box = turned_box(upright_box(obstacle.corner_min, obstacle.corner_max), camera_from_field)
-        if contains_eye(box):
-            raise InputError(f"field_from_camera: the camera stands inside the obstacle '{obstacle.name}'")
         bodies.append(box_body(box, settings.obstacle_reflectance))
     return bodies
+
+
+def refuse_inside_obstacle(layout: Field, field_from_camera: RigidTransform) -> None:
+    """Raise InputError if the camera stands inside an obstacle of the field."""
+    for obstacle in layout.obstacles:
+        if contains_eye(turned_box(upright_box(obstacle.corner_min, obstacle.corner_max), field_from_camera.inv())):
+            x_m, y_m, z_m = parts(field_from_camera)[1].tolist()
+            place = f"({x_m:.4g}, {y_m:.4g}, {z_m:.4g}) m"
+            raise InputError(
+                f"field_from_camera: expected a camera in the open, found it inside the obstacle '{obstacle.name}' "
+                f"at {place}"
+            )
 
 
 def _hall(layout: Field, camera_from_field: RigidTransform) -> Body:

@@ -289,7 +289,10 @@ def widen_bounds(
 
 @kernel
 def sum_rows(stack: FloatArray) -> None:
-    """Turn the differences that `add_polygons` leaves in the first three moments into the moments."""
+    """Turn the differences that `add_polygons` leaves in the first three moments into the moments.
+
+    The last column, which holds what lies beyond, becomes empty.
+    """
     for kind in range(stack.shape[0]):
         for term in range(3):
             for row in range(stack.shape[2]):
@@ -297,6 +300,7 @@ def sum_rows(stack: FloatArray) -> None:
                 for column in range(stack.shape[3]):
                     total += stack[kind, term, row, column]
                     stack[kind, term, row, column] = total
+                stack[kind, term, row, stack.shape[3] - 1] = 0.0
 
 
 @kernel

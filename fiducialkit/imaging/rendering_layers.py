@@ -143,7 +143,7 @@ def _layer(
     return Layer(
         left=int(low[0]),
         top=int(low[1]),
-        moments=np.ascontiguousarray(stack[..., :-1]),
+        moments=stack,
         depth_m=max(float(depths.mean()), _NEAR_M) if len(depths) else 1.0,
         is_backdrop=bodies[number].kind == "backdrop",
     )
