@@ -25,6 +25,7 @@ _PUBLIC = {
     "RenderSettings": "fiducialkit.imaging.rendering_settings",
     "RenderedPicture": "fiducialkit.imaging.rendering",
     "render": "fiducialkit.imaging.rendering",
+    "marker_scale": "fiducialkit.solving.scale",
     "solve_marker": "fiducialkit.solving.planar",
     "solve_pose": "fiducialkit.solving.pose",
     "Study": "fiducialkit.planning.study",

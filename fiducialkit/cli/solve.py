@@ -18,6 +18,8 @@ if TYPE_CHECKING:
     from fiducialkit.scene.robot import Mount
     from fiducialkit.solving.pose import PoseSolution
 
+_PICTURES_FOR_SIZE = 12  # of the first with two or more markers; each is solved some forty times
+
 
 def solve(
     inputs: Annotated[
@@ -66,8 +68,19 @@ def solve(
         print(f"  {status}: {len(rows)}" + (f", e.g. {rows['file'].iloc[0]}" if status != "ok" else ""))
     for row in poses[poses["message"] != ""].head(10).itertuples():
         say(f"{row.file}: {row.message}", indent="  ")
+    remark = _printed_size(seen, layout, lens)
+    if remark:
+        say(remark)
     if found == 0:
         raise typer.Exit(1)
+
+
+def _printed_size(seen: list[Seen], layout: Field, lens: Camera) -> str:
+    """Return what a few pictures with several markers say of the markers' printed size; empty where it is as stated."""
+    from fiducialkit.solving.scale import marker_scale
+
+    several = [each.observations for each in seen if each.observations is not None and len(each.observations) > 1]
+    return marker_scale(several[:_PICTURES_FOR_SIZE], layout, lens).message if several else ""
 
 
 def _heading_prior(heading_deg: float | None, sd_deg: float | None) -> tuple[float, float] | None:

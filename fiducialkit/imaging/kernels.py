@@ -282,13 +282,16 @@ def _prior_cost(parameters, free):
 
 
 @kernel
-def fit_marker(grey, places, bends, cells, side, free, parameters, noise_floor, information, summary):
+def fit_marker(grey, places, bends, cells, side, free, parameters, noise_floor, tiles, information, scores, summary):
     """Fit the parameters (14,) to the pixels by robust least squares; return the status.
 
-    Levenberg-Marquardt on Tukey's biweight, its scale the median absolute residual of the last step, floored at
-    `noise_floor` grey levels (and at 1 % of the contrast, since no picture follows the model better). `information`
-    (14, 14) is left as it is at the end, for unit noise; `summary` (5,) holds the residual sd, the share of the
-    variance explained, the share of pixels with little weight, iterations, and the sum of weights.
+        Levenberg-Marquardt on Tukey's biweight, its scale the median absolute residual of the last step, floored at
+        `noise_floor` grey levels (and at 1 % of the contrast, since no picture follows the model better). `information`
+        (14, 14) is left as it is at the end, for unit noise; `scores` (tiles, 14) the sums of weighted residual times
+    def fit_marker(
+        grey, places, bends, cells, side, free, parameters, noise_floor, tiles, information, scores, summary
+    ):  # fmt: skip
+        variance explained, the share of pixels with little weight, iterations, and the sum of weights.
     """
     count = grey.shape[0]
     greys = np.empty(count)
@@ -372,48 +375,49 @@ def fit_marker(grey, places, bends, cells, side, free, parameters, noise_floor, 
             break
     if status == NOT_CONVERGED and largest < _CREEPING_STEP_PX:
         status = CONVERGED
-    _summarise(grey, parameters, places, bends, cells, side, greys, rows, scale, information, summary)
+    _summarise(grey, parameters, places, bends, cells, side, greys, rows, scale, tiles, information, scores, summary)
     summary[3] = iteration
     summary[4] = weight_sum
     return status
 
 
 @kernel
-def _summarise(grey, parameters, places, bends, cells, side, greys, rows, scale, information, summary):
+def _summarise(
+    grey, parameters, places, bends, cells, side, greys, rows, scale, tiles, information, scores, summary
+):  # fmt: skip
     """Fill the information at the end, with the biweight's own correction of the residual variance.
 
     For an M-estimate the variance is E[psi^2] / E[psi']^2 times the inverse of the plain information (Huber 1981).
     """
     count = grey.shape[0]
     model_greys(parameters, places, bends, cells, side, greys, rows)
+    scores[:, :] = 0.0
     reach = _BIWEIGHT * scale
     information[:, :] = 0.0
-    squared = slope = total = mean = spread = light_share = 0.0
+    squared = slope = plain = mean = spread = light_share = 0.0
     for i in range(count):
         residual = grey[i] - greys[i]
         u2 = min(1.0, (residual / reach) ** 2)
         weight = (1.0 - u2) ** 2
         squared += (weight * residual) ** 2
         slope += (1.0 - u2) * (1.0 - 5.0 * u2)
-        total += weight
-        mean += weight * grey[i]
+        plain += residual * residual
+        mean += grey[i] / count
         if weight < 0.25:
             light_share += 1.0
         for a in range(PARAMETERS):
+            scores[tiles[i], a] += weight * residual * rows[i, a]
             for b in range(a + 1):
                 information[a, b] += rows[i, a] * rows[i, b] * (1.0 if weight > 0.0 else 0.0)
     for k in range(4):
         information[GRADIENT_X + k, GRADIENT_X + k] += (scale / _PRIOR_SD[k]) ** 2
-    mean /= max(total, 1e-9)
     for i in range(count):
-        residual = grey[i] - greys[i]
-        u2 = min(1.0, (residual / reach) ** 2)
-        spread += (1.0 - u2) ** 2 * (grey[i] - mean) ** 2
+        spread += (grey[i] - mean) ** 2
     used = max(count - light_share, 1.0)
     freedom = max(used - PARAMETERS, 1.0)
     variance = squared / freedom / max(slope / used, 0.05) ** 2
     summary[0] = math.sqrt(variance)
-    summary[1] = 1.0 - squared / max(spread, 1e-9)
+    summary[1] = 1.0 - plain / max(spread, 1e-9)
     summary[2] = light_share / max(count, 1)
     for a in range(PARAMETERS):
         for b in range(a):

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from fiducialkit.arrays import BoolArray, ByteArray, FloatArray
+from fiducialkit.arrays import BoolArray, ByteArray, FloatArray, IntArray
 from fiducialkit.imaging import kernels
 from fiducialkit.scene.camera import Camera
 from fiducialkit.scene.projection import square_to_quadrilateral
@@ -20,12 +20,16 @@ from fiducialkit.scene.projection import square_to_quadrilateral
 _START_BLUR_PX = 0.8
 _NOISE_FLOOR_GREY = 0.5  # quantisation alone leaves 0.29
 _MARGIN_CELLS = 1
-_BLUR_REACH_SD = 2.0  # the white margin is trusted up to this many sds of blur from its outer edge
+_BLUR_REACH_SD = 2.2  # the white margin is trusted up to this many sds of blur from its outer edge
+_PIXEL_VARIANCE = 1.0 / 12.0
+_MORE_BLUR = 1.15  # a blur so much above the first guess makes the trusted margin narrower, and the fit is done again
 _CONTRAST_LEAST_GREY = 6.0
 _EXPLAINED_LEAST = 0.5
 _UNUSED_MOST = 0.4
 _DENSE_UP_TO_PX = 6.0  # cells larger than this have pixels far from any edge, of which a few are enough
 _FLAT_EVERY = 8
+_LEAST_TILE_PX = 4.0
+_PATTERNED = 1.5  # of independent noise the factor is 1 within about 0.2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -39,7 +43,7 @@ class MarkerFit:
         away): then `corners_px` are the corners it started from and `covariance_px2` is None.
     corners_px : ndarray, shape (4, 2)
     covariance_px2 : ndarray, shape (8, 8), or None
-        Scaled by the residuals, so it grows where the model is off.
+        Scaled by the residuals, and enlarged where these show a pattern, so it grows where the model is off.
     black_grey, white_grey, blur_px, tone_exponent : float
         Grey levels in the middle of the marker before the tone curve, optical blur, tone exponent.
     residual_grey : float
@@ -88,25 +92,30 @@ def fit_marker(
     cells = np.pad(artwork, _MARGIN_CELLS, constant_values=True).astype(np.float64)
     side = float(len(artwork))
     start = corners_px if lens is None else _undistorted(corners_px, lens)
-    patch = _patch(grey, corners_px, start, side, lens)
-    if patch is None:
-        return _kept("not_converged", corners_px)
-    levels, places, bends = patch
-    parameters = _first_guess(start, levels, camera)
     free = np.ones(kernels.PARAMETERS, dtype=np.bool_)
     free[kernels.TONE] = camera is None or camera.noise.tone_exponent is None
-    if len(levels) < 2 * kernels.PARAMETERS:
-        return _kept("not_converged", corners_px)
-    side_px = _mean_side(start)
-    if side_px / side > _DENSE_UP_TO_PX:
-        levels, places, bends = _informative(levels, places, bends, cells, side, parameters)
-    information, summary = np.empty((kernels.PARAMETERS, kernels.PARAMETERS)), np.empty(5)
-    status = kernels.fit_marker(
-        levels, places, bends, cells, side, free, parameters, _NOISE_FLOOR_GREY, information, summary
-    )
-    if status != kernels.CONVERGED:
-        return _kept("not_converged", corners_px)
-    return _checked(corners_px, start, parameters, free, information, summary, lens, largest_shift_px)
+    parameters, blur_px = np.empty(0), _START_BLUR_PX
+    for _ in range(2):
+        patch = _patch(grey, corners_px, start, side, lens, blur_px)
+        if patch is None or len(patch[0]) < 2 * kernels.PARAMETERS:
+            return _kept("not_converged", corners_px)
+        if not parameters.size:
+            parameters = _first_guess(start, patch[0], camera)
+        if _mean_side(start) / side > _DENSE_UP_TO_PX:
+            patch = _informative(*patch, cells, side, parameters)
+        information, summary = np.empty((kernels.PARAMETERS, kernels.PARAMETERS)), np.empty(5)
+        tiles = _tiles(patch[1], max(_mean_side(start) / side, _LEAST_TILE_PX))
+        scores = np.empty((int(tiles.max()) + 1, kernels.PARAMETERS))
+        status = kernels.fit_marker(
+            *patch, cells, side, free, parameters, _NOISE_FLOOR_GREY, tiles, information, scores, summary
+        )
+        if status != kernels.CONVERGED:
+            return _kept("not_converged", corners_px)
+        fitted_blur_px = math.exp(parameters[kernels.LOG_BLUR])
+        if fitted_blur_px < _MORE_BLUR * blur_px:
+            break
+        blur_px = fitted_blur_px
+    return _checked(corners_px, start, parameters, free, information, scores, summary, lens, largest_shift_px)
 
 
 def _mean_side(corners_px: FloatArray) -> float:
@@ -128,7 +137,7 @@ def _undistorted(pixels: FloatArray, lens: Camera) -> FloatArray:
 
 
 def _patch(
-    grey: ByteArray, corners_px: FloatArray, start: FloatArray, side: float, lens: Camera | None
+    grey: ByteArray, corners_px: FloatArray, start: FloatArray, side: float, lens: Camera | None, blur_px: float
 ) -> tuple[FloatArray, FloatArray, FloatArray] | None:
     """Return (levels, undistorted places, derivatives of those) of the pixels that show the marker and its margin."""
     height, width = grey.shape
@@ -145,19 +154,19 @@ def _patch(
     with np.errstate(all="ignore"):
         homogeneous = np.column_stack([places, np.ones(len(places))]) @ np.linalg.inv(perspective).T
         square = homogeneous[:, :2] / homogeneous[:, 2:]
-    margin = _trusted_margin(start, side)
+    margin = _trusted_margin(start, side, blur_px)
     keep = ((square > -margin) & (square < 1.0 + margin)).all(axis=1) & (homogeneous[:, 2] * homogeneous[0, 2] > 0.0)
     places, pixels = np.ascontiguousarray(places[keep]), pixels[keep]
     levels = grey[pixels[:, 1].astype(int), pixels[:, 0].astype(int)].astype(np.float64)
     return levels, places, _bends(places, lens)
 
 
-def _trusted_margin(start: FloatArray, side: float) -> FloatArray:
+def _trusted_margin(start: FloatArray, side: float, blur_px: float) -> FloatArray:
     """Return how far outside the square, in sides across and down, pixels see nothing but the white margin."""
     across = np.linalg.norm(start - np.roll(start, 1, axis=0), axis=1)
     lengths = np.array([across[1] + across[3], across[2] + across[0]]) / 2.0
-    blurred = _BLUR_REACH_SD * _START_BLUR_PX / lengths
-    return np.asarray(np.maximum(_MARGIN_CELLS / side - blurred, 0.25 * _MARGIN_CELLS / side))
+    blurred = _BLUR_REACH_SD * math.sqrt(blur_px**2 + _PIXEL_VARIANCE) / lengths
+    return np.asarray(np.maximum(_MARGIN_CELLS / side - blurred, 0.0))
 
 
 def _bends(places: FloatArray, lens: Camera | None) -> FloatArray:
@@ -204,6 +213,7 @@ def _checked(
     parameters: FloatArray,
     free: BoolArray,
     information: FloatArray,
+    scores: FloatArray,
     summary: FloatArray,
     lens: Camera | None,
     largest_shift_px: float | None,
@@ -212,7 +222,7 @@ def _checked(
     shift = float(np.linalg.norm(fitted - start, axis=1).max())
     allowed = max(1.5, 0.08 * _mean_side(start)) if largest_shift_px is None else largest_shift_px
     contrast = parameters[kernels.WHITE] - parameters[kernels.BLACK]
-    covariance = _covariance(information, free, summary[0])
+    covariance = _covariance(information, scores, free, summary[0])
     plausible = shift <= allowed and contrast > _CONTRAST_LEAST_GREY and summary[1] > _EXPLAINED_LEAST
     if covariance is None or not plausible or summary[2] > _UNUSED_MOST:
         return _kept("disagrees", corners_px)
@@ -231,7 +241,25 @@ def _checked(
     )
 
 
-def _covariance(information: FloatArray, free: BoolArray, residual_grey: float) -> FloatArray | None:
+def _tiles(places: FloatArray, tile_px: float) -> IntArray:
+    """Return for each pixel the number of the square tile it lies in."""
+    column, row = np.floor((places - places.min(axis=0)) / tile_px).astype(np.int64).T
+    return np.ascontiguousarray(row * (int(column.max()) + 1) + column)
+
+
+def _covariance(
+    information: FloatArray, scores: FloatArray, free: BoolArray, residual_grey: float
+) -> FloatArray | None:
+    """Return the corners' covariance, enlarged where the residuals of neighbouring pixels agree with each other.
+
+    Independent noise leaves no pattern; a model that is off (sharpened edges, a shadow) does, and the plain covariance
+    then promises too much. The sums of the scores over tiles show it: their spread over what independent residuals
+    would give is the enlargement (a cluster-robust covariance, reduced to one factor).
+
+    References
+    ----------
+    Liang and Zeger, "Longitudinal data analysis using generalized linear models", Biometrika 73 (1986) 13-22.
+    """
     used = np.flatnonzero(free)
     block = information[np.ix_(used, used)]
     scale = np.sqrt(np.diag(block))
@@ -239,11 +267,17 @@ def _covariance(information: FloatArray, free: BoolArray, residual_grey: float) 
         return None
     try:
         inverse = np.linalg.inv(block / np.outer(scale, scale)) / np.outer(scale, scale)
+        corners = inverse[: kernels.CORNERS]
+        covariance = corners[:, : kernels.CORNERS] * residual_grey**2
+        influence = scores[:, used] @ corners.T
+        enlargement = float(np.trace(np.linalg.solve(covariance, influence.T @ influence))) / kernels.CORNERS
     except np.linalg.LinAlgError:
         return None
-    covariance = inverse[: kernels.CORNERS, : kernels.CORNERS] * residual_grey**2
+    if enlargement > _PATTERNED:
+        covariance = covariance * enlargement
     covariance = 0.5 * (covariance + covariance.T)
-    return covariance if np.linalg.eigvalsh(covariance)[0] > 0.0 else None
+    is_proper = np.isfinite(covariance).all() and np.linalg.eigvalsh(covariance)[0] > 0.0
+    return covariance if is_proper else None
 
 
 def _distorted(corners: FloatArray, covariance: FloatArray, lens: Camera) -> tuple[FloatArray, FloatArray]:
