@@ -207,10 +207,10 @@ def _check_looks_inward(where: str, marker: Marker, layout: Field) -> None:
 
 
 def _check_radians(facings_deg: list[float]) -> None:
-    """Refuse angles that are all multiples of 15 degrees written in radians."""
+    """Refuse two angles or more that are all multiples of 15 degrees written in radians; one may be chance."""
     turned = [value for value in facings_deg if value != 0.0]
     step = math.pi / 12.0
-    if turned and all(
+    if len(turned) >= 2 and all(
         abs(value) <= 2.0 * math.pi + 1e-3
         and abs(value / step - round(value / step)) * step < 2e-4 + 2e-4 * abs(value)
         and value != round(value)
