@@ -331,7 +331,7 @@ def test_camera_of_another_shape_is_refused_and_another_size_of_that_shape_is_no
         detect_markers(picture, camera=HALL)
 
 
-@pytest.mark.parametrize("preset", ["fast", "standard"])
+@pytest.mark.parametrize("preset", ["fast", "standard", "fitted", "quick look", "full range"])
 def test_presets_by_name(preset):
     picture, truth = picture_of([marker_at(side_px=50)], SMALL, AHEAD, seed=1)
     np.testing.assert_allclose(detect_markers(picture, preset=preset).corners_px[0], truth[7], atol=0.5)
@@ -340,7 +340,9 @@ def test_presets_by_name(preset):
 @pytest.mark.parametrize("preset", [1, "thorough", None, 0.5])
 def test_preset_that_is_no_known_name_is_refused(preset):
     """Field report: OpenCV's enum numbers moved between versions, so a stored number means something else."""
-    with pytest.raises(InputError, match="preset: expected one of standard, fast, fitted by name, found"):
+    with pytest.raises(
+        InputError, match="preset: expected one of standard, fast, fitted, quick look, full range by name, found"
+    ):
         detect_markers(np.zeros((50, 50), np.uint8), preset=preset)
 
 
@@ -364,6 +366,12 @@ def test_preset_that_is_no_known_name_is_refused(preset):
         ("threshold_windows_px", (2, 23, 10)),
         ("threshold_windows_px", (3, 23)),
         ("threshold_windows_px", 13),
+        ("darker_by_grey", 0),
+        ("darker_by_grey", 2.5),
+        ("outline_share", 0.0),
+        ("outline_share", math.nan),
+        ("decoding", "hard"),
+        ("decoding", None),
     ],
 )
 def test_settings_that_mean_nothing_are_refused_by_name(setting, value):

@@ -40,6 +40,8 @@ ORDER: dict[str, tuple[str, ...]] = {
         "corner_noise",
         "kernels",
         "refinement",
+        "decoding_kernels",
+        "decoding",
         "detection",
         "noise",
         "optical_blur",

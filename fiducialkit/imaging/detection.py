@@ -15,6 +15,7 @@ from fiducialkit.arrays import BoolArray, ByteArray, FloatArray, IntArray
 from fiducialkit.errors import InputError
 from fiducialkit.imaging import opencv
 from fiducialkit.imaging.corner_noise import stock_corner_sd_px
+from fiducialkit.imaging.decoding import SoftReading, read_squares
 from fiducialkit.imaging.images import to_grey8
 from fiducialkit.imaging.observations import MarkerObservations
 from fiducialkit.imaging.refinement import MarkerFit, fit_marker
@@ -25,6 +26,7 @@ from fiducialkit.scene.markers import MarkerFamily, checked_border, marker_famil
 BORDER_INSET_PX = 2.5
 DEFAULT_CORRECTION_BITS = 1
 REFINEMENTS = ("fitted", "subpixel", "none")
+DECODINGS = ("strict", "soft")
 _RING_CELLS = 0.3  # how far outside the black square its white margin is looked for
 _DARK_SHARE = 0.75
 _WINDOWS_AGREE_PX = 0.3
@@ -57,6 +59,13 @@ class DetectorSettings:
         that comes to. [px]
     threshold_windows_px : (int, int, int)
         Sides of the windows of the adaptive threshold: smallest, largest, step. [px]
+    darker_by_grey : int
+        How much darker than the mean of its window a pixel must be to count as dark. [grey levels]
+    outline_share : float
+        How far a dark outline may stray from four straight lines, as a share of its length.
+    decoding : {"strict", "soft"}
+        How codes are read: cell by cell, from the squares OpenCV reads too; or from the blurred cells together, from
+        every square it saw (`imaging.decoding`), which reads markers half the size at no more false ones.
     """
 
     refinement: str = "subpixel"
@@ -65,10 +74,17 @@ class DetectorSettings:
     smallest_side_px: float = 10.0
     border_inset_px: int = 3
     threshold_windows_px: tuple[int, int, int] = (3, 23, 10)
+    darker_by_grey: int = 7
+    outline_share: float = 0.03
+    decoding: str = "strict"
 
     def __post_init__(self) -> None:
         if not isinstance(self.refinement, str) or self.refinement not in REFINEMENTS:
             raise InputError(f"refinement: expected {' or '.join(REFINEMENTS)} by name, found {self.refinement!r}")
+        if not isinstance(self.decoding, str) or self.decoding not in DECODINGS:
+            raise InputError(f"decoding: expected {' or '.join(DECODINGS)} by name, found {self.decoding!r}")
+        _check_numbers("darker_by_grey", (self.darker_by_grey,), count=1, least=1, is_whole=True)
+        _check_numbers("outline_share", (self.outline_share,), count=1, least=0.01)
         _check_numbers("windows_cells", self.windows_cells, count=2, least=0.05)
         _check_numbers("window_px", self.window_px, count=2, least=1, is_whole=True)
         _check_numbers("smallest_side_px", (self.smallest_side_px,), count=1, least=4.0)
@@ -97,6 +113,15 @@ PRESETS = {
     "standard": DetectorSettings(),
     "fast": DetectorSettings(threshold_windows_px=(13, 13, 10)),
     "fitted": DetectorSettings(refinement="fitted"),
+    "quick look": DetectorSettings(threshold_windows_px=(13, 13, 10)),
+    "full range": DetectorSettings(
+        refinement="fitted",
+        smallest_side_px=4.0,
+        threshold_windows_px=(5, 9, 4),
+        darker_by_grey=3,
+        outline_share=0.07,
+        decoding="soft",
+    ),
 }
 
 
@@ -136,13 +161,15 @@ def detect_markers(
     camera : Camera, optional
         For its lens, whose bent edges the fit then follows, and its tone curve. A picture of another shape is
         refused, one of another size scales it.
-    preset : {"standard", "fast", "fitted"} or DetectorSettings
-        "fast" thresholds the picture once instead of three times; "fitted" fits every marker's pattern.
+    preset : {"standard", "fast", "fitted", "quick look", "full range"} or DetectorSettings
+        "fast", also "quick look", thresholds the picture once instead of three times; "fitted" fits every marker's
+        pattern; "full range" does so too and reads small, tilted, dim and blurred markers, from 8 px of side.
     border_cells : int
         Black border of the markers as printed. A wrong number gives wrong corners, not only missed markers.
     error_correction_bits : int, optional
         Wrong bits of a code that are forgiven when it is read again between the final corners; at most what keeps the
-        nearest code unique. 1 if None, or 0 where the family's codes are too close.
+        nearest code unique. 1 if None, or 0 where the family's codes are too close. Soft decoding forgives as much,
+        and less where cells are small.
 
     Returns
     -------
@@ -163,7 +190,13 @@ def detect_markers(
     lens = None if camera is None else camera.for_picture(width, height)
     detector = _detector(family, settings, border_cells, max(width, height))
     found_corners, found_ids, rejected = detector.detectMarkers(grey)
-    found = _readings(grey, *opencv.as_detections(found_corners, found_ids), family, border_cells, bits, settings)
+    if settings.decoding == "soft":
+        squares_px = np.concatenate([opencv.as_corners(found_corners), opencv.as_corners(rejected)])
+        soft = read_squares(grey, squares_px, family, border_cells=border_cells, bits=bits, camera=lens)
+        found = [_from_soft(grey, each, family, border_cells, settings) for each in soft]
+        found.sort(key=_place)
+    else:
+        found = _readings(grey, *opencv.as_detections(found_corners, found_ids), family, border_cells, bits, settings)
     if settings.refinement == "fitted":
         found = [_fitted(grey, each, family.artwork(each.marker_id, border_cells), lens) for each in found]
     corners = np.array([each.corners_px for each in found]).reshape(-1, 4, 2)
@@ -211,12 +244,14 @@ def _detector(family: MarkerFamily, settings: DetectorSettings, border_cells: in
     smallest, largest, step = settings.threshold_windows_px
     parameters.adaptiveThreshWinSizeMin, parameters.adaptiveThreshWinSizeMax = smallest, largest
     parameters.adaptiveThreshWinSizeStep = step
+    parameters.adaptiveThreshConstant = settings.darker_by_grey
+    parameters.polygonalApproxAccuracyRate = settings.outline_share
     parameters.markerBorderBits = border_cells
     # the edge of the white margin is a square too; OpenCV takes the two for one where they lie closer than this share
     # of the perimeter, and keeps the wrong one: at its own .125 a tenth of large markers on a grey wall go missing
     parameters.minMarkerDistanceRate = 0.03
     # what lies inside a cell counts, not the blur from its neighbours
-    parameters.perspectiveRemovePixelPerCell = 8
+    parameters.perspectiveRemovePixelPerCell = 8 if settings.decoding == "strict" else 1
     parameters.perspectiveRemoveIgnoredMarginPerCell = 0.33
     # every correction that keeps codes unique, none beyond: above 1 OpenCV returns wrong ids. `_readings` is stricter
     parameters.errorCorrectionRate = 1.0 if family.correction_bits else 0.0
@@ -251,7 +286,28 @@ def _readings(
     for each in readings:
         if not any(_is_same(each, other) for other in distinct):
             distinct.append(each)
-    return sorted(distinct, key=lambda each: (each.marker_id, float(each.corners_px[:, 0].mean())))
+    return sorted(distinct, key=_place)
+
+
+def _place(each: _Reading) -> tuple[int, float]:
+    return each.marker_id, float(each.corners_px[:, 0].mean())
+
+
+def _from_soft(
+    grey: ByteArray, soft: SoftReading, family: MarkerFamily, border_cells: int, settings: DetectorSettings
+) -> _Reading:
+    """Return a marker read softly, with corners refined as stated where its code is still read there."""
+    artwork = family.artwork(soft.marker_id, border_cells)
+    corners, is_refined = soft.corners_px, settings.refinement != "none"
+    if settings.refinement == "subpixel":
+        cell_px = float(widths_px(corners[None])[0]) / len(artwork)
+        refined = _refined(grey, corners, cell_px, settings)
+        is_refined = bool(np.linalg.norm(refined - corners, axis=1).max() < max(1.0, 0.3 * cell_px))
+        corners = refined if is_refined else corners
+    _, is_ring_dark = _read_again(grey, corners, artwork, border_cells)
+    share_right = max(0.0, 1.0 - soft.wrong_bits / family.code_cells**2)
+    fit = soft.fit if settings.refinement == "fitted" else None
+    return _Reading(soft.marker_id, corners, is_refined, share_right, is_ring_dark, fit)
 
 
 def _is_same(one: _Reading, other: _Reading) -> bool:
@@ -292,6 +348,8 @@ def _turning_points(grey: ByteArray, corners_px: FloatArray, half_px: int) -> Fl
 
 def _fitted(grey: ByteArray, each: _Reading, artwork: BoolArray, camera: Camera | None) -> _Reading:
     """Return the reading with the corners of its fit, or unchanged but for the fit's status where that failed."""
+    if each.fit is not None:
+        return each
     fit = fit_marker(grey, each.corners_px, artwork, camera)
     return replace(each, fit=fit, corners_px=fit.corners_px)
 
