@@ -368,7 +368,7 @@ def test_detect_writes_corners_pictures_and_marked_copies(capsys, hall, pictures
     row = seen.iloc[0]
     assert (row["file"], row["status"], row["markers"]) == ("first.png", "ok", 3)
     assert (row["width_px"], row["height_px"]) == (1280, 800)
-    marked = cv2.imdecode(np.frombuffer((out / "marked" / "first.png.png").read_bytes(), np.uint8), cv2.IMREAD_COLOR)
+    marked = cv2.imdecode(np.frombuffer((out / "marked" / "first.png").read_bytes(), np.uint8), cv2.IMREAD_COLOR)
     assert marked.shape == (800, 1280, 3)
     colours = np.ptp(marked.astype(np.int64), axis=2)
     assert (colours > 50).sum() > 500  # outlines in colour on a grey picture
@@ -433,7 +433,7 @@ def test_pictures_of_one_name_in_two_folders_stay_apart(hall, scene):
     assert run("detect", hall / "left", hall / "right", "--out", hall / "out") == 0
     seen = files.read_csv(hall / "out" / "pictures.csv")
     assert seen["file"].tolist() == ["left/1.png", "right/1.png"]
-    assert sorted(path.name for path in (hall / "out" / "marked").iterdir()) == ["left_1.png.png", "right_1.png.png"]
+    assert sorted(path.name for path in (hall / "out" / "marked").iterdir()) == ["left_1.png", "right_1.png"]
 
 
 @pytest.mark.parametrize(

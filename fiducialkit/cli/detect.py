@@ -49,7 +49,7 @@ def detect(
     for one in progress([each for each in seen if each.observations is not None], "marking picture"):
         if one.picture is not None and one.observations is not None:
             png = marked_picture(read_picture(one.picture.path, colour=True), one.observations)
-            files.write_bytes(folder / "marked" / f"{_flat(one.name)}.png", png)
+            files.write_bytes(folder / "marked" / _png_name(one.name), png)
     unreadable = int((pictures["status"] == "unreadable").sum())
     print(
         f"{len(corners)} markers of {wanted.name} in {int((pictures['status'] == 'ok').sum())} of {len(pictures)} "
@@ -59,6 +59,11 @@ def detect(
         say(f"{row.file}: {row.message}", indent="  ")
     if corners.empty:
         raise typer.Exit(1)
+
+
+def _png_name(name: str) -> str:
+    flat = _flat(name)
+    return flat if flat.lower().endswith(".png") else f"{flat}.png"
 
 
 def _flat(name: str) -> str:
