@@ -34,7 +34,9 @@ from fiducialkit.scene.camera import Camera
 SMEAR_STEP_PX = 0.25
 MOST_STEPS = 400
 _NEAR_M = 1e-3
-_BAND_PX, _MOST_BAND_ROWS = 0.04, 64  # what moves from the first row of a band to the last
+# rolling shutter where one body hides another: what moves from the first row of a band to the last, the most rows of a
+# band, and at how many moments all in all it is worked out what hides what (the bands grow to keep to that)
+_BAND_PX, _MOST_BAND_ROWS, _MOST_MOMENTS = 0.04, 64, 400
 _ROOM_PX = 2  # round a body's outline, for edges that a lens bends outwards between the points looked at
 _RING = 64
 
@@ -91,7 +93,9 @@ def smear_times(taken: Shot, bodies: Sequence[Body]) -> FloatArray:
     """
     if taken.exposure_s == 0.0:
         return np.zeros(1)
-    longest = max((_moved_px(taken, body, taken.exposure_s) for body in bodies), default=0.0)
+    # a backdrop counts only where it is alone: its nearest part is mostly bare floor, fast and without an edge
+    counted = [body for body in bodies if body.kind != "backdrop"] or bodies
+    longest = max((_moved_px(taken, body, taken.exposure_s) for body in counted), default=0.0)
     steps = min(max(1, math.ceil(longest / SMEAR_STEP_PX)), MOST_STEPS)
     return (np.arange(steps) + 0.5) / steps * taken.exposure_s - taken.exposure_s / 2.0
 
@@ -105,7 +109,9 @@ def _moved_px(taken: Shot, body: Body, span_s: float) -> float:
     polygons = shape.polygons[covering]
     weights = np.column_stack([shape.reflectances, shape.shares])[covering]
     counts = np.full(len(polygons), 4, dtype=np.int64)
-    seen = _in_view(taken, Pieces(polygons=polygons, counts=counts, weights=weights, is_cut=False))
+    # what is read at one time is inside the picture's own border, whatever the other rows see
+    planes = _view_planes(taken.camera, taken.pad_px, is_rolling=False)
+    seen = _inside_planes(Pieces(polygons=polygons, counts=counts, weights=weights, is_cut=False), planes)
     points = np.concatenate([np.empty((0, 3)), *(p[:n] for p, n in zip(seen.polygons, seen.counts, strict=True))])
     first, last = np.empty_like(points), np.empty_like(points)
     move_points(taken.view, -span_s / 2.0, points, first)
@@ -114,27 +120,54 @@ def _moved_px(taken: Shot, body: Body, span_s: float) -> float:
     return float(np.hypot(*(a - b)[a_valid & b_valid].T).max(initial=0.0))
 
 
+class _Moments:
+    """The bodies' shapes at the times asked for, each worked out once."""
+
+    def __init__(self, taken: Shot, bodies: Sequence[Body], times_s: FloatArray) -> None:
+        self.taken, self.bodies, self.times_s = taken, bodies, times_s
+        self._shapes: dict[float, list[Shape]] = {}
+        self._band_rows = 0
+
+    def shapes(self, time_s: float) -> list[Shape]:
+        if time_s not in self._shapes:
+            self._shapes[time_s] = [shape_of(body_at(body, self.taken.view, time_s)) for body in self.bodies]
+        return self._shapes[time_s]
+
+    def pieces(self, number: int, time_s: float) -> Pieces:
+        """Return what is to be seen of one body at a time."""
+        return _in_view(self.taken, visible_pieces(self.shapes(time_s), number))
+
+    def band_rows(self) -> int:
+        """Return how many rows may share what hides what: little moves from band to band, within `_MOST_MOMENTS`."""
+        if self._band_rows == 0:
+            span_s = 16.0 * float(self.taken.view[ROW_TIME])
+            counted = [body for body in self.bodies if body.kind != "backdrop"] or self.bodies
+            per_row = max(_moved_px(self.taken, body, span_s) / 16.0 for body in counted)
+            least = math.ceil(self.taken.camera.height_px * len(self.times_s) / _MOST_MOMENTS)
+            self._band_rows = max(1, least, min(int(_BAND_PX / max(per_row, 1e-9)), _MOST_BAND_ROWS))
+        return self._band_rows
+
+
 def layers(taken: Shot, bodies: Sequence[Body], times_s: FloatArray) -> list[Layer]:
     """Return one layer for each body that the picture shows any of."""
-    shapes_then = [[shape_of(body_at(body, taken.view, time)) for body in bodies] for time in times_s.tolist()]
-    found = (_layer(taken, bodies, shapes_then, times_s, number) for number in range(len(bodies)))
+    moments = _Moments(taken, bodies, times_s)
+    found = (_layer(moments, number) for number in range(len(bodies)))
     return [layer for layer in found if layer is not None]
 
 
-def _layer(
-    taken: Shot, bodies: Sequence[Body], shapes_then: list[list[Shape]], times_s: FloatArray, number: int
-) -> Layer | None:
+def _layer(moments: _Moments, number: int) -> Layer | None:
+    taken, body = moments.taken, moments.bodies[number]
     view = taken.view
-    if bodies[number].is_fixed_to_camera:
+    if body.is_fixed_to_camera:
         view = view.copy()
         view[VELOCITY:] = 0.0
-    parts = [_in_view(taken, visible_pieces(shapes, number)) for shapes in shapes_then]
+    parts = [moments.pieces(number, time) for time in moments.times_s.tolist()]
     low, high = _bounds(taken, view, parts)
     if (low >= high).any():
         return None
     stack = np.zeros((2, MOMENTS, high[1] - low[1], high[0] - low[0] + 1))
     if taken.is_rolling and any(each.is_cut for each in parts):
-        _paint_in_bands(taken, bodies, times_s, number, low, stack)
+        _paint_in_bands(moments, number, view, low, stack)
     else:
         for each in parts:
             _paint(taken, view, each, low, stack, 1.0 / len(parts))
@@ -145,29 +178,24 @@ def _layer(
         top=int(low[1]),
         moments=stack,
         depth_m=max(float(depths.mean()), _NEAR_M) if len(depths) else 1.0,
-        is_backdrop=bodies[number].kind == "backdrop",
+        is_backdrop=body.kind == "backdrop",
     )
 
 
-def _paint_in_bands(
-    taken: Shot, bodies: Sequence[Body], times_s: FloatArray, number: int, low: IntArray, stack: FloatArray
-) -> None:
+def _paint_in_bands(moments: _Moments, number: int, view: FloatArray, low: IntArray, stack: FloatArray) -> None:
     """Paint rows in bands, each with what is hidden at its own time: on a rolling shutter that changes with the row."""
-    per_row = max(_moved_px(taken, body, 16.0 * taken.view[ROW_TIME]) / 16.0 for body in bodies)
-    rows = max(1, min(int(_BAND_PX / max(per_row, 1e-9)), _MOST_BAND_ROWS))
-    for start in range(0, stack.shape[2], rows):
-        stop = min(start + rows, stack.shape[2])
+    taken, rows, top = moments.taken, moments.band_rows(), int(low[1])
+    bottom = top + stack.shape[2]
+    for first in range(rows * (top // rows), bottom, rows):  # the same bands for all bodies
+        start, stop = max(first, top), min(first + rows, bottom)
         band = np.zeros((2, MOMENTS, stop - start, stack.shape[3]))
-        view = taken.view.copy()
-        view[ROW_ZERO] = low[1] + (start + stop - 1) / 2.0
-        later_s = (view[ROW_ZERO] - taken.view[ROW_ZERO]) * view[ROW_TIME]
-        for time in (times_s + later_s).tolist():
-            shapes = [shape_of(body_at(body, taken.view, time)) for body in bodies]
-            pieces = _in_view(taken, visible_pieces(shapes, number))
-            if bodies[number].is_fixed_to_camera:
-                view[VELOCITY:] = 0.0
-            _paint(taken, view, pieces, low + np.array([0, start]), band, 1.0 / len(times_s))
-        stack[:, :, start:stop] = band
+        band_view = view.copy()
+        band_view[ROW_ZERO] = first + (rows - 1) / 2.0
+        later_s = float((band_view[ROW_ZERO] - taken.view[ROW_ZERO]) * taken.view[ROW_TIME])
+        for time in (moments.times_s + later_s).tolist():
+            pieces = moments.pieces(number, time)
+            _paint(taken, band_view, pieces, np.array([low[0], start]), band, 1.0 / len(moments.times_s))
+        stack[:, :, start - top : stop - top] = band
 
 
 def _paint(taken: Shot, view: FloatArray, pieces: Pieces, low: IntArray, stack: FloatArray, scale: float) -> None:
@@ -177,11 +205,13 @@ def _paint(taken: Shot, view: FloatArray, pieces: Pieces, low: IntArray, stack: 
 
 def _in_view(taken: Shot, pieces: Pieces) -> Pieces:
     """Return the pieces inside the space that the picture can show."""
-    planes = _view_planes(taken.camera, taken.pad_px, is_rolling=taken.is_rolling)
-    outer = (pieces.polygons @ planes[:, :3].T + planes[:, 3] < 0.0).any(axis=(1, 2))
-    if not outer.any():
+    return _inside_planes(pieces, _view_planes(taken.camera, taken.pad_px, is_rolling=taken.is_rolling))
+
+
+def _inside_planes(pieces: Pieces, planes: FloatArray) -> Pieces:
+    used = np.arange(pieces.polygons.shape[1]) < pieces.counts[:, None]
+    if not (pieces.polygons[used] @ planes[:, :3].T + planes[:, 3] < 0.0).any():
         return pieces
-    # unused corners are zeros, which may count as outside: that costs a cut and changes nothing
     polygons, counts = common_part(pieces.polygons, pieces.counts, planes)
     kept = counts > 0
     longest = int(counts.max(initial=3))
