@@ -113,7 +113,7 @@ def main():
     trials = int(sys.argv[1]) if len(sys.argv) > 1 else 100
     measure(CONDITIONS[1], 2, 0)
     print(
-        "side tilt blur contrast noise |   rms px  bound px  ratio |  mean px  NEES/8 | OpenCV px  times | ms a fit, failed"
+        "side tilt blur contrast noise |   rms px  bound px  ratio |  mean px  NEES/8 | OpenCV   times | ms, failed"
     )
     ratios, nees = [], []
     for number, condition in enumerate(CONDITIONS):
