@@ -236,7 +236,11 @@ def _add_edge(
         end, x1, y1 = waiting[count - 1, 0], waiting[count - 1, 1], waiting[count - 1, 2]
         s = 0.5 * (done + end)
         _, x, y = place_point(model, view, a[0] + s * (b[0] - a[0]), a[1] + s * (b[1] - a[1]), a[2] + s * (b[2] - a[2]))
-        if _offset_from_chord(x0, y0, x1, y1, x, y) > CHORD_ERROR_PX and count < _DEEPEST and end - done > 1e-9:
+        # a bend above, below or right of the stack adds nothing to it
+        low, high = min(y0, y1, y) - top, max(y0, y1, y) - top
+        is_felt = high > -2.0 and low < stack.shape[2] + 2.0 and min(x0, x1, x) - left < stack.shape[3] + 2.0
+        is_bent = is_felt and _offset_from_chord(x0, y0, x1, y1, x, y) > CHORD_ERROR_PX
+        if is_bent and count < _DEEPEST and end - done > 1e-9:
             waiting[count, 0], waiting[count, 1], waiting[count, 2] = s, x, y
             count += 1
             continue
