@@ -112,9 +112,7 @@ def measure(condition, trials, seed):
 def main():
     trials = int(sys.argv[1]) if len(sys.argv) > 1 else 100
     measure(CONDITIONS[1], 2, 0)
-    print(
-        "side tilt blur contrast noise |   rms px  bound px  ratio |  mean px  NEES/8 | OpenCV   times | ms, failed"
-    )
+    print("side tilt blur contrast noise |   rms px  bound px  ratio |  mean px  NEES/8 | OpenCV   times | ms, failed")
     ratios, nees = [], []
     for number, condition in enumerate(CONDITIONS):
         rms, bound, mean, spread, stock, ms, failed = measure(condition, trials, 1000 + number)
