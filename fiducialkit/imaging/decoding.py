@@ -4,7 +4,8 @@ A cell of 1.2 px is mostly its neighbours' grey level, so cell by cell threshold
 Here the mixing is known (blur, the pixel's area and the sampling, over the cell's width), each code predicts
 what is seen, and what the best code leaves unexplained is measured in wrong bits: the squared residual of all
 cells, border included, over the mean squared change that one turned cell makes. Sharp cells give the number of
-wrong cells; what is forgiven lies half way to the next, and less where mixed cells make different codes look alike.
+wrong cells. What is forgiven ends short of half way to the next number, and earlier where mixed cells make different
+codes look alike.
 """
 
 from __future__ import annotations
@@ -27,9 +28,11 @@ _BLUR_RANGE_PX = (0.4, 1.6)
 _SAMPLING_PX2 = 1.0 / 12.0 + 1.0 / 6.0  # the pixel's own area, and straight lines between pixel centres
 _CONTRAST_LEAST_GREY = 6.0
 _RIDGE = 0.005
-# Share of the forgiven bits that is left when a cell is r sd of the blur wide: slope * r - offset, at most 1. Chosen
-# so that of 300,000 random 36-bit words about one in a million passes at any width; see the tests.
+_LIKELY = 3  # codes looked at closely; the first is nearly always right
+# Share of the forgiven bits that is left when a cell is r sd of the blur wide: slope * r - offset, at most 1. Measured
+# on a million random words against 36h11: about one in a million passes at any width; see the tests.
 _FORGIVEN_SLOPE, _FORGIVEN_OFFSET = 0.48, 0.24
+_BEYOND_BITS = 0.4  # how far beyond the whole number forgiven; blurred neighbours turned oppositely leave 1.5 bits
 _WIDTHS_SD = np.geomspace(0.8, 12.0, 96)
 _WORTH_A_FIT_BITS = 4.0
 _AHEAD_PX = 0.5  # outlines of dark squares run through their outermost pixels
@@ -54,7 +57,7 @@ class CodeReadings:
     allowed_bits : ndarray, shape (N,)
         The most that is forgiven at that square's size.
     contrast_grey : ndarray, shape (N,)
-        White less black; negative for an inverted marker.
+        White less black.
     """
 
     marker_id: IntArray
@@ -131,7 +134,7 @@ def read_squares(
     """
     squares = squares_at_edges(grey, corners_px, family.cells(border_cells))
     readings = decode_squares(grey, squares, family, border_cells=border_cells, bits=bits)
-    hopeful = np.flatnonzero(readings.wrong_bits < max(_WORTH_A_FIT_BITS, bits + 0.5))
+    hopeful = np.flatnonzero(readings.wrong_bits < max(_WORTH_A_FIT_BITS, bits + _BEYOND_BITS))
     hopeful = hopeful[readings.contrast_grey[hopeful] >= _CONTRAST_LEAST_GREY]
     found: list[SoftReading] = []
     for n in hopeful[np.argsort(readings.wrong_bits[hopeful], kind="stable")].tolist():
@@ -246,21 +249,27 @@ def decode_levels(
     entry = np.searchsorted(_WIDTHS_SD, width_sd).clip(0, len(_WIDTHS_SD) - 1)
     across, down = entry[:, 0], entry[:, 1]
     margin = 1.0 - mixing.inside[down][:, :, None] * mixing.inside[across][:, None, :]
-    best = _best_two(_unmixed(levels, margin, mixing, across, down), family)
-    bit = mixing.bit[down] * mixing.bit[across]
-    patterns = _patterns(family)
-    outcomes = []
-    for k in range(2):
-        code = patterns[best[:, k]].reshape(-1, family.code_cells, family.code_cells)
-        outcomes.append(_unexplained(levels, _seen(code, margin, mixing, across, down), bit))
     share = np.clip(_FORGIVEN_SLOPE * width_sd.min(axis=1, initial=np.inf) - _FORGIVEN_OFFSET, 0.0, 1.0)
+    unmixed, own = _unmixed(levels, margin, mixing, across, down)
+    likely = _likely(unmixed, family)
+    bit = mixing.bit[down] * mixing.bit[across]
+    wrong, contrast = np.empty(likely.shape), np.empty(likely.shape)
+    for k in range(_LIKELY):
+        code = _patterns(family)[likely[:, k]].reshape(-1, family.code_cells, family.code_cells)
+        seen = _seen(code, margin, mixing, across, down)
+        # sharp cells tell their own levels, so that k wrong bits count as k; mixed ones need the code for that
+        black, contrast[:, k] = np.where(share >= 1.0, own, _levels_of(levels, seen))
+        wrong[:, k] = _unexplained(levels, seen, black, contrast[:, k]) / bit
+    order = np.argsort(wrong, axis=1, kind="stable")
+    rows, best = np.arange(len(order)), order[:, 0]
+    first = likely[rows, best].astype(np.int64)
     return CodeReadings(
-        marker_id=(best[:, 0] // 4).astype(np.int64),
-        turn=(best[:, 0] % 4).astype(np.int64),
-        wrong_bits=np.where(finite, outcomes[0][0], np.inf),
-        runner_up_bits=outcomes[1][0],
-        allowed_bits=(bits + 0.5) * share,
-        contrast_grey=outcomes[0][1],
+        marker_id=first // 4,
+        turn=first % 4,
+        wrong_bits=np.where(finite, wrong[rows, best], np.inf),
+        runner_up_bits=wrong[rows, order[:, 1]],
+        allowed_bits=(bits + _BEYOND_BITS) * share,
+        contrast_grey=contrast[rows, best],
     )
 
 
@@ -306,17 +315,33 @@ def _seen(
     return np.asarray(mixed + margin, dtype=np.float64)
 
 
-def _unmixed(levels: FloatArray, margin: FloatArray, mixing: _Mixing, across: IntArray, down: IntArray) -> FloatArray:
-    """Return the code cells with the mixing undone, about 0 for black and 1 for white; levels by least squares."""
-    flat = levels.reshape(len(levels), -1)
+def _unmixed(
+    levels: FloatArray, margin: FloatArray, mixing: _Mixing, across: IntArray, down: IntArray
+) -> tuple[FloatArray, FloatArray]:
+    """Return the code cells with the mixing undone, 0 for black and 1 for white, and (2, N) black level and contrast.
+
+    Levels are those that fit the cells' own bits best, whatever code they may be.
+    """
+    flat = levels.reshape(len(levels), levels.shape[1] * levels.shape[2])
     black, white = np.percentile(flat, [5, 95], axis=1)
     contrast = np.maximum(white - black, 1e-3)
     for _ in range(2):
-        shares = (levels - black[:, None, None]) / contrast[:, None, None] - margin
-        code = mixing.unmix[down] @ shares @ np.swapaxes(mixing.unmix[across], 1, 2)
+        code = _code_cells(levels, black, contrast, margin, mixing, across, down)
         seen = _seen((code > 0.5).astype(np.float64), margin, mixing, across, down)
         black, contrast = _levels_of(levels, seen)
         contrast = np.maximum(contrast, 1e-3)
+    return _code_cells(levels, black, contrast, margin, mixing, across, down), np.stack([black, contrast])
+
+
+def _code_cells(
+    levels: FloatArray,
+    black: FloatArray,
+    contrast: FloatArray,
+    margin: FloatArray,
+    mixing: _Mixing,
+    across: IntArray,
+    down: IntArray,
+) -> FloatArray:
     shares = (levels - black[:, None, None]) / contrast[:, None, None] - margin
     return np.asarray(mixing.unmix[down] @ shares @ np.swapaxes(mixing.unmix[across], 1, 2))
 
@@ -328,21 +353,21 @@ def _levels_of(levels: FloatArray, seen: FloatArray) -> tuple[FloatArray, FloatA
     return levels.mean(axis=(1, 2)) - contrast * seen.mean(axis=(1, 2)), contrast
 
 
-def _best_two(code: FloatArray, family: MarkerFamily) -> IntArray:
-    """Return the rows of `_patterns` that correlate best and second best with unmixed cells, (N, 2)."""
-    flat = code.reshape(len(code), -1)
+def _likely(code: FloatArray, family: MarkerFamily) -> IntArray:
+    """Return the rows of `_patterns` that correlate best with unmixed cells, (N, `_LIKELY`)."""
+    flat = code.reshape(len(code), family.code_cells**2)
     centred = (flat - flat.mean(axis=1, keepdims=True)).astype(np.float32)
     scores = centred @ _normed_patterns(family)
-    rows = np.arange(len(scores))
-    first = scores.argmax(axis=1)
-    scores[rows, first] = -np.inf
-    return np.column_stack([first, scores.argmax(axis=1)])
+    rows, likely = np.arange(len(scores)), np.empty((len(scores), _LIKELY), dtype=np.int64)
+    for k in range(_LIKELY):
+        likely[:, k] = scores.argmax(axis=1)
+        scores[rows, likely[:, k]] = -np.inf
+    return likely
 
 
-def _unexplained(levels: FloatArray, seen: FloatArray, bit: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Return what is left of the levels, in wrong bits, and the contrast; infinitely many where it is inverted."""
-    black, contrast = _levels_of(levels, seen)
+def _unexplained(levels: FloatArray, seen: FloatArray, black: FloatArray, contrast: FloatArray) -> FloatArray:
+    """Return the squared residual of the levels in units of the contrast; infinite where there is none."""
     is_right = contrast > 1e-3
     residual = levels - black[:, None, None] - contrast[:, None, None] * seen
-    wrong = (residual**2).sum(axis=(1, 2)) / (np.where(is_right, contrast, 1.0) ** 2 * bit)
-    return np.where(is_right, wrong, np.inf), contrast
+    squares = (residual**2).sum(axis=(1, 2)) / np.where(is_right, contrast, 1.0) ** 2
+    return np.where(is_right, squares, np.inf)
