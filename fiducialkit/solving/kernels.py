@@ -71,7 +71,7 @@ def rotation_of(wx, wy, wz, out):
 
 
 @kernel
-def _add_scalar(residual, weight, row, information, gradient):
+def add_scalar(residual, weight, row, information, gradient):
     """Add one residual with its derivative row; return its share of chi squared."""
     for i in range(6):
         gradient[i] += weight * residual * row[i]
@@ -81,14 +81,14 @@ def _add_scalar(residual, weight, row, information, gradient):
 
 
 @kernel
-def _add_prior(rotation, position, prior, information, gradient, row):
+def add_prior(rotation, position, prior, information, gradient, row):
     """Add what is known beforehand: position, level, heading; return its chi squared."""
     chi2 = 0.0
     for k in range(3):
         if prior[3 + k] > 0.0:
             row[:] = 0.0
             row[k] = 1.0
-            chi2 += _add_scalar(position[k] - prior[k], prior[3 + k], row, information, gradient)
+            chi2 += add_scalar(position[k] - prior[k], prior[3 + k], row, information, gradient)
     if prior[6] > 0.0:
         # tilt vector of the robot's up axis u: angle times axis of the turn from the vertical to u
         ux, uy, uz = rotation[0, 2], rotation[1, 2], rotation[2, 2]
@@ -98,14 +98,14 @@ def _add_prior(rotation, position, prior, information, gradient, row):
         if sine < 1e-9 and uz < 0.0:
             # exactly upside down the axis is free: any one will do, but the angle counts
             row[3] = 1.0
-            chi2 += _add_scalar(angle, prior[6], row, information, gradient)
+            chi2 += add_scalar(angle, prior[6], row, information, gradient)
         else:
             scale = angle / sine if sine > 1e-9 else 1.0
             bend = (sine - angle * uz) / (sine * sine * sine) if sine > 1e-4 else 1.0 / 3.0  # d(scale)/d(angle) / sine
             row[3], row[4], row[5] = scale * uz + bend * uy * uy, -bend * ux * uy, -scale * ux
-            chi2 += _add_scalar(-scale * uy, prior[6], row, information, gradient)
+            chi2 += add_scalar(-scale * uy, prior[6], row, information, gradient)
             row[3], row[4], row[5] = -bend * ux * uy, scale * uz + bend * ux * ux, -scale * uy
-            chi2 += _add_scalar(scale * ux, prior[6], row, information, gradient)
+            chi2 += add_scalar(scale * ux, prior[6], row, information, gradient)
     if prior[8] > 0.0:
         fx, fy, fz = rotation[0, 0], rotation[1, 0], rotation[2, 0]
         flat2 = max(fx * fx + fy * fy, 1e-9)
@@ -113,31 +113,33 @@ def _add_prior(rotation, position, prior, information, gradient, row):
         turn -= 2.0 * math.pi * math.floor(turn / (2.0 * math.pi) + 0.5)
         row[:] = 0.0
         row[3], row[4], row[5] = -fx * fz / flat2, -fy * fz / flat2, 1.0
-        chi2 += _add_scalar(turn, prior[8], row, information, gradient)
+        chi2 += add_scalar(turn, prior[8], row, information, gradient)
     return chi2
 
 
 @kernel
-def _marker_rows(
+def marker_rows(
     corners, pixels, model, parameters, camera_rotation, camera_offset, rotation, position, residual, rows
 ):
     """Write residual (8,) and derivative rows (8, 6) of one marker; return False if a corner does not project."""
     # camera_from_field = camera_from_robot * robot_from_field, so d(camera)/d(step) = C [-I, [d]x], C = Rc R'
-    c = np.empty((3, 3))
-    for i in range(3):
-        for j in range(3):
-            c[i, j] = (
-                camera_rotation[i, 0] * rotation[j, 0]
-                + camera_rotation[i, 1] * rotation[j, 1]
-                + camera_rotation[i, 2] * rotation[j, 2]
-            )
+    q, r = camera_rotation, rotation
+    c00 = q[0, 0] * r[0, 0] + q[0, 1] * r[0, 1] + q[0, 2] * r[0, 2]
+    c01 = q[0, 0] * r[1, 0] + q[0, 1] * r[1, 1] + q[0, 2] * r[1, 2]
+    c02 = q[0, 0] * r[2, 0] + q[0, 1] * r[2, 1] + q[0, 2] * r[2, 2]
+    c10 = q[1, 0] * r[0, 0] + q[1, 1] * r[0, 1] + q[1, 2] * r[0, 2]
+    c11 = q[1, 0] * r[1, 0] + q[1, 1] * r[1, 1] + q[1, 2] * r[1, 2]
+    c12 = q[1, 0] * r[2, 0] + q[1, 1] * r[2, 1] + q[1, 2] * r[2, 2]
+    c20 = q[2, 0] * r[0, 0] + q[2, 1] * r[0, 1] + q[2, 2] * r[0, 2]
+    c21 = q[2, 0] * r[1, 0] + q[2, 1] * r[1, 1] + q[2, 2] * r[1, 2]
+    c22 = q[2, 0] * r[2, 0] + q[2, 1] * r[2, 1] + q[2, 2] * r[2, 2]
     for k in range(4):
         dx = corners[k, 0] - position[0]
         dy = corners[k, 1] - position[1]
         dz = corners[k, 2] - position[2]
-        x = c[0, 0] * dx + c[0, 1] * dy + c[0, 2] * dz + camera_offset[0]
-        y = c[1, 0] * dx + c[1, 1] * dy + c[1, 2] * dz + camera_offset[1]
-        z = c[2, 0] * dx + c[2, 1] * dy + c[2, 2] * dz + camera_offset[2]
+        x = c00 * dx + c01 * dy + c02 * dz + camera_offset[0]
+        y = c10 * dx + c11 * dy + c12 * dz + camera_offset[1]
+        z = c20 * dx + c21 * dy + c22 * dz + camera_offset[2]
         ok, u, v, ux, uy, uz, vx, vy, vz = project_point_jacobian(model, parameters, x, y, z)
         if not ok:
             return False
@@ -145,9 +147,9 @@ def _marker_rows(
         residual[2 * k + 1] = v - pixels[k, 1]
         for half in range(2):
             gx, gy, gz = (ux, uy, uz) if half == 0 else (vx, vy, vz)
-            a = gx * c[0, 0] + gy * c[1, 0] + gz * c[2, 0]
-            b = gx * c[0, 1] + gy * c[1, 1] + gz * c[2, 1]
-            e = gx * c[0, 2] + gy * c[1, 2] + gz * c[2, 2]
+            a = gx * c00 + gy * c10 + gz * c20
+            b = gx * c01 + gy * c11 + gz * c21
+            e = gx * c02 + gy * c12 + gz * c22
             row = rows[2 * k + half]
             row[0], row[1], row[2] = -a, -b, -e
             row[3] = b * dz - e * dy
@@ -161,16 +163,21 @@ def normal_equations(
     corners, pixels, whitening, camera_of, models, parameters, camera_rotations, camera_offsets, prior, rotation,
     position, information, gradient,
 ):  # fmt: skip
-    """Fill the information matrix (6, 6) and gradient (6,) at a pose; return chi squared, infinity where impossible."""
+    """Fill the information matrix (6, 6) and gradient (6,) at a pose; return chi squared, infinity where impossible.
+
+    A marker whose whitening is zero takes no part, and need not project.
+    """
     information[:, :] = 0.0
     gradient[:] = 0.0
     residual = np.empty(8)
     rows = np.empty((8, 6))
     row = np.empty(6)
-    chi2 = _add_prior(rotation, position, prior, information, gradient, row)
+    chi2 = add_prior(rotation, position, prior, information, gradient, row)
     for m in range(corners.shape[0]):
+        if whitening[m, 0, 0] == 0.0:
+            continue
         camera = camera_of[m]
-        if not _marker_rows(
+        if not marker_rows(
             corners[m], pixels[m], models[camera], parameters[camera], camera_rotations[camera],
             camera_offsets[camera], rotation, position, residual, rows,
         ):  # fmt: skip
@@ -184,7 +191,7 @@ def normal_equations(
                     value += weight * residual[j]
                     for k in range(6):
                         row[k] += weight * rows[j, k]
-            chi2 += _add_scalar(value, 1.0, row, information, gradient)
+            chi2 += add_scalar(value, 1.0, row, information, gradient)
     for i in range(6):
         for j in range(i):
             information[j, i] = information[i, j]
@@ -251,7 +258,8 @@ def refine_pose(
             gradient[:] = trial_gradient
             chi2 = trial
             damping = max(damping / 10.0, 1e-12)
-            if decrement < 1e-14 * (1.0 + chi2):
+            # what a step leaves is some 1e-4 of its gain, or less
+            if decrement < 1e-11 * (1.0 + 1e-3 * chi2):
                 return CONVERGED, chi2
         else:
             # the predicted gain is below what rounding of chi squared can show: this is the minimum
