@@ -66,6 +66,7 @@ ORDER: dict[str, tuple[str, ...]] = {
         "adjustment_rank",
         "adjustment_result",
         "adjustment",
+        "adjustment_derivatives",
         "adjustment_views",
     ),
     "planning": (

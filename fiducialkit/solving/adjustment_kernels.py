@@ -17,6 +17,7 @@ import math
 import numpy as np
 
 from fiducialkit.compiled import kernel
+from fiducialkit.scene.projection import project_points_jacobian
 
 
 @kernel
@@ -141,6 +142,44 @@ def frame_steps(frame, factors, reduced_cross, reduced_gf, shared_step, steps):
             steps[f, a] = total / factors[f, a, a]
         for a in range(q):
             steps[f, a] /= math.sqrt(_diagonal(frame, f, a))
+
+
+@kernel
+def view_rows(model, parameters, poses, points, pixels, whitening, frame_of, residuals, by_pose, by_lens, by_point):
+    """Write whitened residuals (N, 2) of projected points and their derivatives; NaN where a point does not project.
+
+    Parameters
+    ----------
+    model, parameters: of the lens (`scene.projection`). poses (F, 3, 4): camera_from_board. points (N, 3),
+    pixels (N, 2), whitening (N, 2, 2), frame_of (N,).
+    by_pose (N, 2, 6): by the pose's local step. by_lens (N, 2, 12). by_point (N, 2, 3): by the point on its board.
+    """
+    camera = np.empty((1, 3))
+    turned = np.empty(3)
+    pixel = np.empty((1, 2))
+    valid = np.empty(1, np.bool_)
+    by_camera = np.empty((1, 2, 3))
+    by_intrinsics = np.empty((1, 2, 12))
+    for i in range(points.shape[0]):
+        pose = poses[frame_of[i]]
+        for a in range(3):
+            turned[a] = pose[a, 0] * points[i, 0] + pose[a, 1] * points[i, 1] + pose[a, 2] * points[i, 2]
+            camera[0, a] = turned[a] + pose[a, 3]
+        project_points_jacobian(model, parameters, camera, pixel, valid, by_camera, by_intrinsics)
+        for row in range(2):
+            first, second = whitening[i, row, 0], whitening[i, row, 1]
+            residuals[i, row] = first * (pixel[0, 0] - pixels[i, 0]) + second * (pixel[0, 1] - pixels[i, 1])
+            x = first * by_camera[0, 0, 0] + second * by_camera[0, 1, 0]
+            y = first * by_camera[0, 0, 1] + second * by_camera[0, 1, 1]
+            z = first * by_camera[0, 0, 2] + second * by_camera[0, 1, 2]
+            by_pose[i, row, 0], by_pose[i, row, 1], by_pose[i, row, 2] = x, y, z
+            by_pose[i, row, 3] = z * turned[1] - y * turned[2]
+            by_pose[i, row, 4] = x * turned[2] - z * turned[0]
+            by_pose[i, row, 5] = y * turned[0] - x * turned[1]
+            for a in range(3):
+                by_point[i, row, a] = x * pose[0, a] + y * pose[1, a] + z * pose[2, a]
+            for a in range(12):
+                by_lens[i, row, a] = first * by_intrinsics[0, 0, a] + second * by_intrinsics[0, 1, a]
 
 
 def empty_blocks(frames: int, q: int, p: int) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray, np.ndarray]:

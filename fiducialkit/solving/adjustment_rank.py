@@ -55,10 +55,14 @@ class Determination:
         Inverse of each frame's own block: its covariance were the shared parameters known.
     gain : ndarray, shape (F, q, r)
         How a frame moves with the shared parameters.
+    null : ndarray, shape (r, k)
+        The k undetermined directions of those coordinates.
     is_lost : ndarray of bool, shape (p,)
         Shared parameters that take part in a combination that is not determined.
     is_frame_lost : ndarray of bool, shape (F, q)
         The same of each frame.
+    is_frame_short : ndarray of bool, shape (F, q)
+        Those of them that the frame would lack even if all shared parameters were known.
     frame_ranks : ndarray of int, shape (F,)
         Parameters of each frame that its own measurements and priors determine.
     undetermined : tuple of Combination
@@ -69,8 +73,10 @@ class Determination:
     shared: FloatArray
     frames: FloatArray
     gain: FloatArray
+    null: FloatArray
     is_lost: BoolArray
     is_frame_lost: BoolArray
+    is_frame_short: BoolArray
     frame_ranks: IntArray
     undetermined: tuple[Combination, ...]
     weakest: float
@@ -100,8 +106,10 @@ def determined(system: System, equations: Equations) -> Determination:
         shared=(kept / values[~lost]) @ kept.T,
         frames=inverses,
         gain=gain,
+        null=null,
         is_lost=moved > _TAKES_PART,
         is_frame_lost=frame_lost | (np.abs(along).max(axis=2, initial=0.0) > _TAKES_PART),
+        is_frame_short=frame_lost,
         frame_ranks=ranks,
         undetermined=_combinations(system, equations, null, gain),
         weakest=max(float(values[0]), 0.0) if r else 1.0,

@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from fiducialkit.arrays import FloatArray, IntArray, checked_array
+from fiducialkit.arrays import BoolArray, FloatArray, IntArray, checked_array
 from fiducialkit.errors import InputError
 from fiducialkit.solving.adjustment_problem import Problem, Values
 from fiducialkit.solving.adjustment_rank import Combination, Determination
@@ -27,6 +27,8 @@ GROUPS = Table(
     ),
 )
 _DOUBTED_BELOW = 0.5
+_FELT = 1e-6  # share of a change along an undetermined combination that is more than rounding
+_STEP_OF_SHORT = 1e-2
 _DIFFERENCE_SD = 0.01  # step of numerical derivatives in standard deviations
 
 
@@ -154,13 +156,20 @@ class Adjustment:
 
     def joint_covariance(self, frame: int, *, is_scaled: bool = False) -> FloatArray:
         """Return the covariance of all shared parameters and, after them, those of one frame: (p + q, p + q)."""
-        (index,) = self._frame_index([frame])
+        _, covariance, is_lost = self._joint(frame)
+        return self._finished(covariance, is_lost, is_scaled)
+
+    def _joint(self, frame: int | None) -> tuple[FloatArray, FloatArray, BoolArray]:
+        """Return how all shared parameters and one frame's move with the free coordinates, their covariance, losses."""
         found = self.determination
-        p, q = len(self.basis), found.frames.shape[1]
+        if frame is None:
+            return self.basis, self.basis @ found.shared @ self.basis.T, found.is_lost
+        (index,) = self._frame_index([frame])
+        p = len(self.basis)
         move = np.concatenate([self.basis, found.gain[index]])
         covariance = move @ found.shared @ move.T
-        covariance[p:, p:] += found.frames[index].reshape(q, q)
-        return self._finished(covariance, np.concatenate([found.is_lost, found.is_frame_lost[index]]), is_scaled)
+        covariance[p:, p:] += found.frames[index]
+        return move, covariance, np.concatenate([found.is_lost, found.is_frame_lost[index]])
 
     def covariance_of(
         self,
@@ -176,16 +185,24 @@ class Adjustment:
         function : callable
             Takes values shaped as declared, gives m numbers; `values.frames` holds that one frame's value if `frame`
             is given, otherwise nothing. Differentiated by central differences of a hundredth of a standard deviation.
+            What does not change along undetermined combinations has a covariance all the same: distances between
+            markers, say, wherever their field lies. NaN otherwise.
         frame : int, optional
             The frame it depends on.
         is_scaled : bool
             As for `covariance`.
         """
-        if frame is None:
-            covariance = self.covariance(is_scaled=is_scaled)
-        else:
-            covariance = self.joint_covariance(frame, is_scaled=is_scaled)
-        return _propagated(lambda step: function(self._moved(step, frame)), covariance)
+        move, covariance, _ = self._joint(frame)
+        along = move @ self.determination.null
+        short = np.zeros(len(move), dtype=np.bool_)
+        if frame is not None:
+            short[len(self.basis) :] = self.determination.is_frame_short[frame]
+        # what is not determined has no sd to set the step by
+        sd = np.sqrt(np.diag(covariance)) + np.abs(along).max(axis=1, initial=0.0) + short * _STEP_OF_SHORT
+        slope = _slope(lambda step: function(self._moved(step, frame)), sd)
+        felt = np.abs(slope @ along) > _FELT * (np.abs(slope) @ np.abs(along))
+        is_lost = felt.any(axis=1) | (slope[:, short] != 0.0).any(axis=1)
+        return self._finished(slope @ covariance @ slope.T, is_lost, is_scaled)
 
     def _moved(self, step: FloatArray, frame: int | None) -> Values:
         p = len(self.basis)
@@ -243,23 +260,20 @@ def propagated_covariance(
     """
     centre = checked_array("mean", mean, (None,))
     spread = checked_array("covariance", covariance, (len(centre), len(centre)))
-    return _propagated(lambda step: function(centre + step), spread)
+    slope = _slope(lambda step: function(centre + step), np.sqrt(np.diag(spread)))
+    return np.asarray(slope @ spread @ slope.T)
 
 
-def _propagated(function: Callable[[FloatArray], npt.ArrayLike], covariance: FloatArray) -> FloatArray:
-    """Return J C J' of a function of a step; NaN in C counts only where the function depends on it."""
-    sd = np.sqrt(np.diag(covariance))
-    size = np.where(sd > 0.0, _DIFFERENCE_SD * sd, np.where(sd == 0.0, 0.0, 1e-6))
+def _slope(function: Callable[[FloatArray], npt.ArrayLike], sd: FloatArray) -> FloatArray:
+    """Return the derivative (m, n) of a function of a step by central differences; zero where the sd is."""
     columns = []
-    for i, h in enumerate(size):
+    for i, spread in enumerate(sd):
         step = np.zeros(len(sd))
-        step[i] = h
+        step[i] = _DIFFERENCE_SD * spread
         high = np.atleast_1d(np.asarray(function(step), dtype=np.float64)).ravel()
         low = np.atleast_1d(np.asarray(function(-step), dtype=np.float64)).ravel()
-        columns.append((high - low) / (2.0 * h) if h > 0.0 else np.zeros(len(high)))
-    jacobian = np.stack(columns, axis=1)
-    matters = (jacobian != 0.0).any(axis=0)
-    return np.asarray(jacobian[:, matters] @ covariance[np.ix_(matters, matters)] @ jacobian[:, matters].T)
+        columns.append((high - low) / (2.0 * step[i]) if spread > 0.0 else np.zeros(len(high)))
+    return np.stack(columns, axis=1)
 
 
 def _none() -> IntArray:
