@@ -184,7 +184,7 @@ def test_help_loads_no_room():
 def test_every_command_is_listed_and_completion_is_not(capsys):
     assert run("--help") == 0
     text = capsys.readouterr().out
-    for name in ("new", "show", "compare", "detect", "solve"):
+    for name in ("new", "show", "compare", "detect", "solve", "render"):
         assert f"\n  {name} " in text
     assert "completion" not in text
     assert max(map(len, text.splitlines())) <= 100

@@ -48,9 +48,12 @@ ORDER: dict[str, tuple[str, ...]] = {
         "backgrounds",
         "rendering_settings",
         "rendering_kernels",
+        "rendering_cuts",
         "rendering_bodies",
+        "rendering_times",
         "rendering_layers",
         "rendering",
+        "rendering_boards",
     ),
     "records": (),
     "solving": (

@@ -27,16 +27,9 @@ from fiducialkit.imaging.rendering_bodies import (
     shape_of,
     turned_box,
 )
-from fiducialkit.imaging.rendering_layers import (
-    Shot,
-    laid_together,
-    layers,
-    placed,
-    shot,
-    smear_times,
-    vignetting,
-)
+from fiducialkit.imaging.rendering_layers import laid_together, layers, vignetting
 from fiducialkit.imaging.rendering_settings import Motion, RenderSettings
+from fiducialkit.imaging.rendering_times import Shot, moments_of, placed, shot
 from fiducialkit.scene.camera import Camera
 from fiducialkit.scene.field import Field
 from fiducialkit.scene.markers import MarkerFamily, corners_of_square, marker_family
@@ -202,8 +195,8 @@ def render_bodies(
     base, noise = np.random.SeedSequence(_checked_seed(seed)).spawn(2)
     depths = [1.0] if chosen.focus is None else _depths(bodies, chosen)
     taken = shot(camera, chosen, twist, depths)
-    times = smear_times(taken, bodies)
-    painted = layers(taken, bodies, times)
+    moments, steps = moments_of(taken, bodies)
+    painted = layers(taken, bodies, moments)
     size = camera.width_px, camera.height_px
     background = chosen.background.reflectances(*size, np.random.default_rng(base))
     linear = laid_together(taken, painted, background)
@@ -220,7 +213,7 @@ def render_bodies(
     return RenderedPicture(
         image=image,
         linear=linear,
-        exposure_steps=len(times),
+        exposure_steps=steps,
         **_truth(taken, bodies),
     )
 

@@ -9,19 +9,27 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from itertools import combinations
 from typing import Literal
 
 import numpy as np
 from scipy.spatial.transform import RigidTransform
 
 from fiducialkit.arrays import BoolArray, FloatArray, IntArray
-from fiducialkit.imaging.rendering_kernels import difference, may_meet, move_points, moved
+from fiducialkit.imaging.rendering_cuts import (
+    are_inside,
+    box_faces,
+    box_sides,
+    common_part,
+    difference,
+    may_meet,
+    panel_shadow,
+)
+from fiducialkit.imaging.rendering_kernels import move_points, moved
 from fiducialkit.scene.transforms import parts
 
 _TIE_M = 1e-6  # surfaces nearer to each other than this lie on each other: the one that comes first is on top
 _EDGE_ON = 1e-6
-_SHADE = (0.8, 0.9, 1.0)  # of a box's faces across its own x, y, z: a lamp above tells them apart
+_SHADE = np.array([0.8, 0.9, 1.0])  # of a box's faces across its own x, y, z: a lamp above tells them apart
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -165,18 +173,16 @@ class Shape:
 
 def shape_of(body: Body) -> Shape:
     """Return the body's polygons and the planes of its shadow, seen from the origin."""
-    no_planes = np.empty((0, 4))
     polygons, reflectances, shares = body.polygons, body.reflectances, body.shares
-    sides, fronts = no_planes, no_planes
+    below = above = np.empty((0, 4))
+    sides = 0
     if body.box is not None:
-        polygons, shades, sides, fronts = _box_shape(body.box)
-        reflectances, shares = shades * float(body.reflectances[0]), np.ones(len(polygons))
+        polygons, shades, side_planes, fronts = _box_shape(body.box)
+        reflectances, shares, sides = shades * float(body.reflectances[0]), np.ones(len(polygons)), len(side_planes)
+        below, above = (_with_fronts(side_planes, fronts, tie) for tie in (_TIE_M, -_TIE_M))
     elif body.kind == "panel" and _is_clockwise(polygons[0]):
-        outline = polygons[0]
-        sides = np.array([_eye_plane(outline[k], outline[(k + 1) % 4], outline.mean(axis=0)) for k in range(4)])
-        away = _cross(outline[1] - outline[0], outline[2] - outline[0])  # clockwise: points away from the eye
-        away /= np.linalg.norm(away)
-        fronts = np.append(away, -away @ outline[0])[None]
+        below, above, sides = np.empty((5, 4)), np.empty((5, 4)), 4
+        panel_shadow(polygons[0], _TIE_M, below, above)
     elif body.kind == "panel":  # turned its back meanwhile
         polygons, reflectances, shares = polygons[:0], reflectances[:0], shares[:0]
     points = polygons[:1] if body.kind == "panel" else polygons
@@ -185,9 +191,9 @@ def shape_of(body: Body) -> Shape:
         reflectances=reflectances,
         shares=shares,
         outline=np.ascontiguousarray(points.reshape(-1, 3)),
-        sides=sides,
-        shadow_below=_with_fronts(sides, fronts, _TIE_M),
-        shadow_above=_with_fronts(sides, fronts, -_TIE_M),
+        sides=below[:sides],
+        shadow_below=below,
+        shadow_above=above,
         is_backdrop=body.kind == "backdrop",
     )
 
@@ -199,32 +205,11 @@ def contains_eye(box: FloatArray) -> bool:
 
 def _box_shape(box: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
     """Return the front faces, their shades, and the side and front planes of the shadow."""
-    centre, axes, half = box[:3], box[3:12].reshape(3, 3), box[12:]
-    arms = axes * half[:, None]
-    # along each axis the face on the eye's side is seen; between the two slabs of a face pair none is
-    seen = [(k, s) for k in range(3) for s in (-1.0, 1.0) if s * (axes[k] @ (centre + s * arms[k])) < -_EDGE_ON]
-    quads, shades, fronts = [], [], []
-    for k, s in seen:
-        i, j = (k + 1) % 3, (k + 2) % 3
-        middle = centre + s * arms[k]
-        quad = np.array([middle + a * arms[i] + b * arms[j] for a, b in ((-1, -1), (1, -1), (1, 1), (-1, 1))])
-        quads.append(quad if _is_clockwise(quad) else quad[::-1])
-        shades.append(_SHADE[k])
-        fronts.append(np.append(-s * axes[k], s * axes[k] @ middle))
-    sides = []
-    for i, j in combinations(range(3), 2):
-        k = 3 - i - j
-        for si in (-1.0, 1.0):
-            for sj in (-1.0, 1.0):
-                if ((i, si) in seen) != ((j, sj) in seen):
-                    middle = centre + si * arms[i] + sj * arms[j]
-                    sides.append(_eye_plane(middle - arms[k], middle + arms[k], centre))
-    return (
-        np.array(quads).reshape(-1, 4, 3),
-        np.array(shades),
-        np.array(sides).reshape(-1, 4),
-        np.array(fronts).reshape(-1, 4),
-    )
+    quads, fronts, sides = np.empty((3, 4, 3)), np.empty((3, 4)), np.empty((6, 4))
+    axes, seen = np.empty(3, dtype=np.int64), np.empty((3, 2), dtype=np.bool_)
+    faces = box_faces(box, quads, fronts, axes, seen)
+    edges = box_sides(box, seen, sides)
+    return quads[:faces], _SHADE[axes[:faces]], sides[:edges], fronts[:faces]
 
 
 def _with_fronts(sides: FloatArray, fronts: FloatArray, tie_m: float) -> FloatArray:
@@ -237,13 +222,6 @@ def _cross(a: FloatArray, b: FloatArray) -> FloatArray:
     # numpy's own takes 40 us for three numbers
     (ax, ay, az), (bx, by, bz) = a.tolist(), b.tolist()
     return np.array([ay * bz - az * by, az * bx - ax * bz, ax * by - ay * bx])
-
-
-def _eye_plane(start: FloatArray, end: FloatArray, inside: FloatArray) -> FloatArray:
-    """Return the plane through the eye and an edge, positive on the side of `inside`."""
-    normal = _cross(start, end)
-    normal /= np.linalg.norm(normal) or 1.0
-    return np.append(normal if normal @ inside >= 0.0 else -normal, 0.0)
 
 
 def _is_clockwise(quad: FloatArray) -> bool:
@@ -263,31 +241,49 @@ def shadow(hider: Shape, number: int, target: Shape, target_number: int) -> Floa
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Pieces:
-    """Convex polygons (P, V, 3) of `counts` corners, with what they add to level and share."""
+    """Convex polygons (P, V, 3) of `counts` corners, with what they add to level and share (P, 2)."""
 
     polygons: FloatArray
     counts: IntArray
     weights: FloatArray
-    is_cut: bool
+
+    def inside(self, planes: FloatArray) -> Pieces:
+        """Return what of them is on the inner side of all planes."""
+        if are_inside(self.polygons, self.counts, planes):
+            return self
+        polygons, counts = common_part(self.polygons, self.counts, planes)
+        kept = counts > 0
+        longest = int(counts.max(initial=3))
+        polygons = np.ascontiguousarray(polygons[kept, :longest])
+        return Pieces(polygons=polygons, counts=counts[kept], weights=self.weights[kept])
+
+    def outside(self, planes: FloatArray) -> Pieces:
+        """Return what of them is not on the inner side of all planes."""
+        pieces, counts, source, filled = difference(self.polygons, self.counts, planes)
+        longest = int(counts[:filled].max(initial=3))
+        polygons = np.ascontiguousarray(pieces[:filled, :longest])
+        return Pieces(polygons=polygons, counts=counts[:filled], weights=self.weights[source[:filled]])
 
 
-def visible_pieces(shapes: Sequence[Shape], number: int) -> Pieces:
-    """Return what no other body hides of one, as convex pieces."""
+def pieces_of(shape: Shape) -> Pieces:
+    """Return the whole of a body as pieces."""
+    weights = np.column_stack([shape.reflectances, shape.shares])
+    return Pieces(polygons=shape.polygons, counts=np.full(len(weights), 4, dtype=np.int64), weights=weights)
+
+
+def visible_pieces(shapes: Sequence[Shape], number: int, view_planes: FloatArray) -> Pieces:
+    """Return what no other body hides of one inside the space that is looked at."""
     target = shapes[number]
-    polygons, weights = target.polygons, np.column_stack([target.reflectances, target.shares])
-    counts = np.full(len(polygons), 4, dtype=np.int64)
-    is_cut = False
+    pieces = pieces_of(target).inside(view_planes)
     for other, hider in enumerate(shapes):
-        if other == number or hider.is_backdrop or not len(hider.sides) or not len(counts):
+        if not len(pieces.counts):
+            break
+        if other == number or hider.is_backdrop or not len(hider.sides):
             continue
         planes = shadow(hider, other, target, number)
-        if not may_meet(target.outline, planes):
-            continue
-        pieces, kept, source, filled = difference(polygons, counts, planes)
-        longest = int(kept[:filled].max(initial=3))
-        polygons, counts = np.ascontiguousarray(pieces[:filled, :longest]), kept[:filled]
-        weights, is_cut = weights[source[:filled]], True
-    return Pieces(polygons=polygons, counts=counts, weights=weights, is_cut=is_cut)
+        if may_meet(target.outline, planes):
+            pieces = pieces.outside(planes)
+    return pieces
 
 
 def are_hidden(points_camera: FloatArray, shapes: Sequence[Shape], number: int) -> BoolArray:

@@ -1,4 +1,4 @@
-"""Compiled parts of the renderer: polygons cut by planes, and their exact area and moments in every pixel.
+"""Compiled parts of the renderer: motion, and the exact area and moments of polygons in every pixel.
 
 A `view` row is the camera's parameter row (`scene.projection`) with nine numbers behind it: the time from one row to
 the next, the row whose time is 0, the number of rows, then the camera's velocity and turn rate in its own frame.
@@ -8,8 +8,8 @@ Area and moments. The region to the right of a directed edge adds, to the pixel 
 of it, amounts that are polynomials of the crossing points; over a closed polygon everything outside cancels, so
 each pixel ends with the exact area of the polygon in it (pixel sides are 1). With it come the moments against Legendre
 polynomials on the pixel, ``P1(u) = 2u, P2(u) = 6u^2 - 1/2``, up to the second degree: what a blur needs to know of
-where in the pixel the light falls. Edges bent by a lens or a rolling shutter are replaced by chords that leave them by
-less than `CHORD_ERROR_PX`. Derived here.
+where in the pixel the light falls. Edges bent by a lens are replaced by chords that leave them by less than
+`CHORD_ERROR_PX`. Derived here.
 """
 
 from __future__ import annotations
@@ -168,10 +168,21 @@ def _add_in_row(
 
 
 @kernel
-def add_line(stack: FloatArray, x0: float, y0: float, x1: float, y1: float, level: float, share: float) -> None:
+def add_line(
+    stack: FloatArray,
+    start: int,
+    row_weights: FloatArray,
+    x0: float,
+    y0: float,
+    x1: float,
+    y1: float,
+    level: float,
+    share: float,
+) -> None:
     """Add what lies right of a straight directed edge; pixel (0, 0) of the stack covers 0 to 1 both ways.
 
-    Polygons that run clockwise in the picture count positive.
+    Polygons that run clockwise in the picture count positive. Only the rows from `start` on that have a weight are
+    added to, each by its weight.
     """
     if y0 == y1 or min(x0, x1) >= stack.shape[3] - 1:
         return
@@ -179,7 +190,7 @@ def add_line(stack: FloatArray, x0: float, y0: float, x1: float, y1: float, leve
         level, share = -level, -share
     else:
         x0, y0, x1, y1 = x1, y1, x0, y0
-    y, end = max(y0, 0.0), min(y1, float(stack.shape[2]))
+    y, end = max(y0, float(start)), min(y1, float(start + row_weights.shape[0]))
     slope = (x1 - x0) / (y1 - y0)
     left, right = min(x0, x1), max(x0, x1)
     row = int(y)
@@ -187,7 +198,8 @@ def add_line(stack: FloatArray, x0: float, y0: float, x1: float, y1: float, leve
     while y < end:
         next_y = min(row + 1.0, end)
         next_x = x1 if next_y == y1 else min(max(x0 + (next_y - y0) * slope, left), right)
-        _add_in_row(stack, row, x, y - row - 0.5, next_x, next_y - row - 0.5, level, share)
+        weight = row_weights[row - start]
+        _add_in_row(stack, row, x, y - row - 0.5, next_x, next_y - row - 0.5, weight * level, weight * share)
         x, y = next_x, next_y
         row += 1
 
@@ -204,47 +216,52 @@ def _offset_from_chord(x0: float, y0: float, x1: float, y1: float, x: float, y: 
 @kernel
 def _add_edge(
     model: int,
-    view: FloatArray,
+    parameters: FloatArray,
     a: FloatArray,
     b: FloatArray,
     origin: FloatArray,
     weight: FloatArray,
     stack: FloatArray,
+    start: int,
+    row_weights: FloatArray,
 ) -> None:
     """Add the picture of the edge from a to b (camera frame), by chords where it is bent."""
     left, top = origin[0] - 0.5, origin[1] - 0.5
-    ok0, x0, y0 = place_point(model, view, a[0], a[1], a[2])
-    ok1, x1, y1 = place_point(model, view, b[0], b[1], b[2])
+    ok0, x0, y0 = project_point(model, parameters, a[0], a[1], a[2])
+    ok1, x1, y1 = project_point(model, parameters, b[0], b[1], b[2])
     if not (ok0 and ok1):
         return
-    is_straight = view[ROW_TIME] == 0.0
+    is_straight = True
     for k in range(5, PARAMETERS):
-        is_straight = is_straight and view[k] == 0.0
+        is_straight = is_straight and parameters[k] == 0.0
     if is_straight and model != 2:
-        add_line(stack, x0 - left, y0 - top, x1 - left, y1 - top, weight[0], weight[1])
+        add_line(stack, start, row_weights, x0 - left, y0 - top, x1 - left, y1 - top, weight[0], weight[1])
         return
+    first, beyond = start - 2.0, start + row_weights.shape[0] + 2.0
     waiting = np.empty((_DEEPEST + 12, 3))  # (share of the edge, x, y) of chord ends, the nearest last
     pieces = min(max(2, int(math.hypot(x1 - x0, y1 - y0) / 60.0) + 1), 8)
     for k in range(pieces):
         s = 1.0 - k / pieces
-        _, waiting[k, 1], waiting[k, 2] = place_point(
-            model, view, a[0] + s * (b[0] - a[0]), a[1] + s * (b[1] - a[1]), a[2] + s * (b[2] - a[2])
+        _, waiting[k, 1], waiting[k, 2] = project_point(
+            model, parameters, a[0] + s * (b[0] - a[0]), a[1] + s * (b[1] - a[1]), a[2] + s * (b[2] - a[2])
         )
         waiting[k, 0] = s
     count, done = pieces, 0.0
     while count > 0:
         end, x1, y1 = waiting[count - 1, 0], waiting[count - 1, 1], waiting[count - 1, 2]
         s = 0.5 * (done + end)
-        _, x, y = place_point(model, view, a[0] + s * (b[0] - a[0]), a[1] + s * (b[1] - a[1]), a[2] + s * (b[2] - a[2]))
-        # a bend above, below or right of the stack adds nothing to it
+        _, x, y = project_point(
+            model, parameters, a[0] + s * (b[0] - a[0]), a[1] + s * (b[1] - a[1]), a[2] + s * (b[2] - a[2])
+        )
+        # a bend above, below or right of the rows in question adds nothing to them
         low, high = min(y0, y1, y) - top, max(y0, y1, y) - top
-        is_felt = high > -2.0 and low < stack.shape[2] + 2.0 and min(x0, x1, x) - left < stack.shape[3] + 2.0
+        is_felt = high > first and low < beyond and min(x0, x1, x) - left < stack.shape[3] + 2.0
         is_bent = is_felt and _offset_from_chord(x0, y0, x1, y1, x, y) > CHORD_ERROR_PX
         if is_bent and count < _DEEPEST and end - done > 1e-9:
             waiting[count, 0], waiting[count, 1], waiting[count, 2] = s, x, y
             count += 1
             continue
-        add_line(stack, x0 - left, y0 - top, x1 - left, y1 - top, weight[0], weight[1])
+        add_line(stack, start, row_weights, x0 - left, y0 - top, x1 - left, y1 - top, weight[0], weight[1])
         done, x0, y0 = end, x1, y1
         count -= 1
 
@@ -252,27 +269,31 @@ def _add_edge(
 @kernel
 def add_polygons(
     model: int,
-    view: FloatArray,
+    parameters: FloatArray,
     polygons: FloatArray,
     counts: IntArray,
     weights: FloatArray,
     origin: FloatArray,
     stack: FloatArray,
+    start: int,
+    row_weights: FloatArray,
 ) -> None:
     """Add polygons (P, V, 3) in the camera frame, of `counts` corners, to a stack (2, 6, h, w + 1).
 
     `weights` (P, 2) are the level and the covered share each carries; `origin` is the pixel that is the stack's first.
-    The first three moments still have to be summed along the rows (`sum_rows`) when all is added.
+    Rows from `start` on are added to, each by its `row_weights`. The first three moments still have to be summed
+    along the rows (`sum_rows`) when all is added.
     """
     for i in range(polygons.shape[0]):
         for k in range(counts[i]):
             following = k + 1 if k + 1 < counts[i] else 0
-            _add_edge(model, view, polygons[i, k], polygons[i, following], origin, weights[i], stack)
+            a, b = polygons[i, k], polygons[i, following]
+            _add_edge(model, parameters, a, b, origin, weights[i], stack, start, row_weights)
 
 
 @kernel
 def widen_bounds(
-    model: int, view: FloatArray, polygons: FloatArray, counts: IntArray, weights: FloatArray, bounds: FloatArray
+    model: int, parameters: FloatArray, polygons: FloatArray, counts: IntArray, weights: FloatArray, bounds: FloatArray
 ) -> None:
     """Widen `bounds` (left, top, right, bottom) to hold the polygons that cover anything. [px]"""
     samples = 8
@@ -283,8 +304,8 @@ def widen_bounds(
             a, b = polygons[i, k], polygons[i, k + 1 if k + 1 < counts[i] else 0]
             for step in range(samples):
                 s = step / samples
-                ok, u, v = place_point(
-                    model, view, a[0] + s * (b[0] - a[0]), a[1] + s * (b[1] - a[1]), a[2] + s * (b[2] - a[2])
+                ok, u, v = project_point(
+                    model, parameters, a[0] + s * (b[0] - a[0]), a[1] + s * (b[1] - a[1]), a[2] + s * (b[2] - a[2])
                 )
                 if ok:
                     bounds[0], bounds[1] = min(bounds[0], u), min(bounds[1], v)
@@ -320,91 +341,3 @@ def in_place_of(background: FloatArray, lit: FloatArray, moments: FloatArray, ou
                 covered = moments[1, term, row, column]
                 added = moments[0, term, row, column] - background[row, column] * covered
                 out[term, row, column] = added * (lit[0, 0] if is_even else lit[row, column])
-
-
-@kernel
-def _cut(polygon: FloatArray, count: int, plane: FloatArray, sign: float, out: FloatArray) -> int:
-    """Write the part of a convex polygon where ``sign * (plane . (p, 1)) >= 0``; return its number of corners."""
-    kept = 0
-    for k in range(count):
-        j = k + 1 if k + 1 < count else 0
-        here, there = polygon[k], polygon[j]
-        d0 = sign * (plane[0] * here[0] + plane[1] * here[1] + plane[2] * here[2] + plane[3])
-        d1 = sign * (plane[0] * there[0] + plane[1] * there[1] + plane[2] * there[2] + plane[3])
-        if d0 >= 0.0:
-            out[kept] = here
-            kept += 1
-        if (d0 > 0.0 and d1 < 0.0) or (d0 < 0.0 and d1 > 0.0):
-            s = d0 / (d0 - d1)
-            for axis in range(3):
-                out[kept, axis] = here[axis] + s * (there[axis] - here[axis])
-            kept += 1
-    return kept if kept >= 3 else 0
-
-
-@kernel
-def common_part(polygons: FloatArray, counts: IntArray, planes: FloatArray) -> tuple[FloatArray, IntArray]:
-    """Return each polygon's part on the inner side of all planes, ``plane . (p, 1) >= 0``; 0 corners: none."""
-    total, most = polygons.shape[0], polygons.shape[1]
-    out = np.zeros((total, most + planes.shape[0], 3))
-    kept = np.zeros(total, dtype=np.int64)
-    spare = np.zeros((most + planes.shape[0], 3))
-    for i in range(total):
-        out[i, :most] = polygons[i]
-        count = counts[i]
-        for k in range(planes.shape[0]):
-            count = _cut(out[i], count, planes[k], 1.0, spare)
-            out[i, :count] = spare[:count]
-        kept[i] = count
-    return out, kept
-
-
-@kernel
-def difference(
-    polygons: FloatArray, counts: IntArray, planes: FloatArray
-) -> tuple[FloatArray, IntArray, IntArray, int]:
-    """Return what is left of convex polygons outside the convex body inside all planes, as convex pieces.
-
-    Plane by plane the part outside it is a piece of its own and the part inside goes on to the next plane.
-
-    Returns
-    -------
-    pieces, counts, source, number
-        The first `number` entries are filled; `source` is the polygon each piece came from.
-    """
-    total, most = polygons.shape[0], polygons.shape[1]
-    longest = most + planes.shape[0]
-    pieces = np.zeros((total * planes.shape[0], longest, 3))
-    kept = np.zeros(total * planes.shape[0], dtype=np.int64)
-    source = np.zeros(total * planes.shape[0], dtype=np.int64)
-    rest, spare = np.zeros((longest, 3)), np.zeros((longest, 3))
-    number = 0
-    for i in range(total):
-        rest[:most] = polygons[i]
-        count = counts[i]
-        for k in range(planes.shape[0]):
-            outside = _cut(rest, count, planes[k], -1.0, pieces[number])
-            if outside:
-                kept[number] = outside
-                source[number] = i
-                number += 1
-            count = _cut(rest, count, planes[k], 1.0, spare)
-            rest[:count] = spare[:count]
-            if count == 0:
-                break
-    return pieces, kept, source, number
-
-
-@kernel
-def may_meet(points: FloatArray, planes: FloatArray) -> bool:
-    """Return False if some plane has all points on its outer side: the body inside all planes cannot meet them."""
-    for k in range(planes.shape[0]):
-        is_outside = True
-        for i in range(points.shape[0]):
-            d = planes[k, 0] * points[i, 0] + planes[k, 1] * points[i, 1] + planes[k, 2] * points[i, 2] + planes[k, 3]
-            if d > 0.0:
-                is_outside = False
-                break
-        if is_outside:
-            return False
-    return True
