@@ -19,6 +19,7 @@ from fiducialkit.solving.adjustment_problem import Problem, Robust, Values
 from fiducialkit.solving.adjustment_rank import Determination, determined
 from fiducialkit.solving.adjustment_result import Adjustment, GroupSums
 
+_STAGE_ITERATIONS, _MOST_STAGES = 10, 16
 _FIRST_DAMPING = 1e-4
 _LEAST_DAMPING, _MOST_DAMPING = 1e-13, 1e10
 _NEWTON_DAMPING = 1e-11  # damping that is no longer felt by any determined combination of parameters
@@ -39,7 +40,7 @@ def adjust(problem: Problem, *, robust: Robust | None = None, max_iterations: in
     robust : Robust, optional
         How little a group that does not fit may count; plain least squares if None.
     max_iterations : int
-        Of each fit; a biweight fit comes after a Huber fit.
+        Of each fit; a biweight fit comes after a Huber fit and a few short ones.
 
     Raises
     ------
@@ -71,14 +72,45 @@ def adjust(problem: Problem, *, robust: Robust | None = None, max_iterations: in
     """
     if max_iterations < 1:
         raise InputError(f"max_iterations: expected at least 1, found {max_iterations}")
-    start, before = problem.start, 0
-    if robust is not None and robust.kind == "biweight":
-        first = replace(robust, kind="huber", limit=robust.limit / 2.0)
-        search = _search(System(problem, first), start, max_iterations)
-        start, before = search.values, search.iterations
     system = System(problem, robust)
+    start, before = (problem.start, 0) if robust is None else _approached(system, robust, max_iterations)
     search = _search(system, start, max_iterations)
+    search.equations = system.equations(search.values)
     return _summary(system, search, determined(system, search.equations), before)
+
+
+def _approached(system: System, robust: Robust, max_iterations: int) -> tuple[Values, int]:
+    """Return where a biweight fit starts, and the iterations it took: a Huber fit, then limits halved down to its own.
+
+    A redescending cost has many minima; a wide one has few, and each narrower one starts in the valley of the last
+    (Blake and Zisserman, Visual Reconstruction, 1987: graduated non-convexity).
+    """
+    values, iterations = system.problem.start, 0
+    if robust.kind == "huber":
+        return values, iterations
+    system.robust = replace(robust, kind="huber", limit=robust.limit / 2.0)
+    search = _search(system, values, max_iterations)
+    iterations += search.iterations
+    limits = _wider_limits(system, search, robust)
+    for limit in limits:
+        system.robust = replace(robust, limit=limit)
+        search = _search(system, search.values, _STAGE_ITERATIONS)
+        iterations += search.iterations
+    system.robust = robust
+    return search.values, iterations
+
+
+def _wider_limits(system: System, search: _Search, robust: Robust) -> list[float]:
+    """Return limits from half the worst group's residual down to just above the one asked for, each half the last."""
+    worst = max(
+        (
+            float(np.sqrt(np.max(chi2[np.isfinite(chi2)] / np.maximum(rows[np.isfinite(chi2)], 1.0), initial=0.0)))
+            for chi2, rows in zip(search.equations.group_chi2, system.group_rows, strict=True)
+        ),
+        default=0.0,
+    )
+    count = int(np.ceil(np.log2(max(worst / robust.scale / robust.limit, 1.0))))
+    return [robust.limit * 2.0**k for k in range(min(count, _MOST_STAGES), 0, -1)]
 
 
 @dataclass(slots=True)
@@ -99,7 +131,7 @@ class _Search:
 
 
 def _search(system: System, start: Values, max_iterations: int) -> _Search:
-    equations = system.equations(start)
+    equations = system.equations(start, with_curvature=True)
     size = len(equations.cost)
     finite = np.isfinite(equations.cost)
     search = _Search(
@@ -144,7 +176,7 @@ def _advance(system: System, search: _Search) -> None:
     step = system.step(equations, search.damping)
     moving = ~search.is_done & step.is_solved
     trial_values = _moved(system, search.values, step, moving)
-    trial = system.equations(trial_values)
+    trial = system.equations(trial_values, with_curvature=True)
     with np.errstate(invalid="ignore", divide="ignore"):
         gain = np.where(step.promised > 0.0, (equations.cost - trial.cost) / step.promised, 0.0)
     accepted = moving & (trial.cost <= equations.cost)

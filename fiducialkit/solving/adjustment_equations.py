@@ -73,6 +73,7 @@ class System:
     rows: list[int] = field(default_factory=list)
     group_rows: list[FloatArray] = field(default_factory=list)
     group_frames: list[IntArray] = field(default_factory=list)
+    group_is_local: list[BoolArray] = field(default_factory=list)
     priors: dict[str, tuple[FloatArray, FloatArray]] = field(default_factory=dict)
     frame_prior: tuple[FloatArray, FloatArray] | None = None
     basis: FloatArray = field(default_factory=lambda: np.zeros((0, 0)))
@@ -92,6 +93,8 @@ class System:
             self.rows.append(residuals.shape[1])
             self.group_rows.append(rows)
             self.group_frames.append(first)
+            strangers = np.bincount(layout.group_of[first[layout.group_of] != layout.frame_of], minlength=layout.groups)
+            self.group_is_local.append(strangers == 0)
         found = {block.name: priors_of(block) for block in self.problem.shared}
         self.priors = {name: prior for name, prior in found.items() if prior is not None}
         self.frame_prior = None if self.problem.frames is None else priors_of(self.problem.frames)
@@ -102,8 +105,8 @@ class System:
         if self.problem.frames is None or self.basis.shape[1] > 0:
             return False
         return all(
-            layout.has_frame and bool((first[layout.group_of] == layout.frame_of).all())
-            for layout, first in zip(self.layouts, self.group_frames, strict=True)
+            layout.has_frame and bool(local.all())
+            for layout, local in zip(self.layouts, self.group_is_local, strict=True)
         )
 
     @property
@@ -116,16 +119,19 @@ class System:
         """Return sums over what is decided together: all frames (1,), or each frame for itself (F,)."""
         return by_frame if self.is_separate else np.atleast_1d(by_frame.sum())
 
-    def equations(self, values: Values) -> Equations:
-        """Return the normal equations at the values."""
+    def equations(self, values: Values, *, with_curvature: bool = False) -> Equations:
+        """Return the normal equations at the values.
+
+        With `with_curvature` the bend of a robust cost is in them: the steps of a search need it to be few, while the
+        covariance is that of the weights alone.
+        """
         count, q = self.frame_shape
         p = self.basis.shape[0]
         blocks = kernels.empty_blocks(max(count, 1), q, p)
         cost = np.zeros(max(count, 1))
         chi2s, weights = [], []
-        for kind, layout, m, rows, first in zip(
-            self.problem.measurements, self.layouts, self.rows, self.group_rows, self.group_frames, strict=True
-        ):
+        for index, (kind, layout, m) in enumerate(zip(self.problem.measurements, self.layouts, self.rows, strict=True)):
+            rows, first = self.group_rows[index], self.group_frames[index]
             residuals, by_frame, by_shared = _checked(kind, kind.evaluate(values), layout, m, q)
             each = np.empty(len(residuals))
             kernels.squared_residuals(residuals, by_frame, by_shared, each)
@@ -135,6 +141,9 @@ class System:
             kernels.add_measurements(
                 residuals, weight[layout.group_of], by_frame, layout.frame_of, by_shared, layout.columns, *blocks
             )
+            if with_curvature and self.robust is not None:
+                share = bend(chi2, rows, self.robust) * self.group_is_local[index]
+                _subtract_bend(residuals, by_frame, by_shared, layout, share, first, blocks)
             chi2s.append(chi2)
             weights.append(weight)
         cost += self._add_priors(values, blocks)
@@ -278,6 +287,46 @@ def weighed(chi2: FloatArray, rows: FloatArray, robust: Robust | None) -> tuple[
     return np.where(finite, weight, 0.0), np.where(finite, rows * rho * robust.scale**2, np.inf)
 
 
+def bend(chi2: FloatArray, rows: FloatArray, robust: Robust) -> FloatArray:
+    """Return how much each group's J'W J is to lose along its own residual: -2 d(weight)/d(chi2).
+
+    The second derivative of the cost is w J'J + 2 w' J'r r'J (Triggs et al. 2000, section 4.3). It is kept positive by
+    never taking more than nine tenths of what there is, and left out where it is below a tenth.
+    """
+    weight, _ = weighed(chi2, rows, robust)
+    finite = np.where(np.isfinite(chi2) & (chi2 > 0.0), chi2, 1.0)
+    if robust.kind == "huber":
+        share = np.where(weight < 1.0, weight / finite, 0.0)
+    else:
+        size = robust.limit**2 * np.maximum(rows, 1.0) * robust.scale**2
+        share = 4.0 * np.sqrt(weight) / size
+    share = np.minimum(share, 0.9 * weight / finite)
+    return np.where(share * finite > 0.1 * weight, share, 0.0)
+
+
+def _subtract_bend(
+    residuals: FloatArray,
+    by_frame: FloatArray,
+    by_shared: FloatArray,
+    layout: Layout,
+    share: FloatArray,
+    group_frames: IntArray,
+    blocks: tuple[FloatArray, ...],
+) -> None:
+    """Take the bend of a robust cost from the blocks."""
+    chosen = np.flatnonzero(share > 0.0)
+    if chosen.size == 0:
+        return
+    frame, cross, shared = blocks[:3]
+    slots = np.full(len(share), -1)
+    slots[chosen] = np.arange(chosen.size)
+    gradients = np.zeros((chosen.size, by_frame.shape[2] + len(shared)))
+    kernels.add_group_gradients(residuals, by_frame, by_shared, layout.columns, slots[layout.group_of], gradients)
+    if by_frame.shape[2] < frame.shape[1]:  # of no frame, where others are of one
+        gradients = np.concatenate([np.zeros((chosen.size, frame.shape[1])), gradients], axis=1)
+    kernels.subtract_squares(gradients, share[chosen], group_frames[chosen], frame, cross, shared)
+
+
 def _checked(
     kind: Measurements, found: Linearised, layout: Layout, m: int, q: int
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
@@ -286,9 +335,10 @@ def _checked(
     wanted = ((count, m), (count, m, q if layout.has_frame else 0), (count, m, k))
     arrays = []
     for name, value, shape in zip(("residuals", "by_frame", "by_shared"), found, wanted, strict=True):
-        array = np.zeros(shape) if value is None and 0 in shape else np.asarray(value, dtype=np.float64)
+        array = np.zeros(shape if 0 in shape else ()) if value is None else np.asarray(value, dtype=np.float64)
         if array.shape != shape:
-            raise InputError(f"measurements {kind.name}: {name}: expected shape {shape}, found {array.shape}")
+            said = "none" if value is None else str(array.shape)
+            raise InputError(f"measurements {kind.name}: {name}: expected shape {shape}, found {said}")
         arrays.append(np.ascontiguousarray(array))
     return arrays[0], arrays[1], arrays[2]
 

@@ -68,6 +68,41 @@ def add_measurements(residuals, weights, by_frame, frame_of, by_shared, columns,
 
 
 @kernel
+def add_group_gradients(residuals, by_frame, by_shared, columns, slot_of, gradients):
+    """Add J'r of each measurement to its group's row (q + p) of `gradients`; slot -1 is left out."""
+    q = by_frame.shape[2]
+    for i in range(residuals.shape[0]):
+        slot = slot_of[i]
+        if slot < 0:
+            continue
+        for row in range(residuals.shape[1]):
+            value = residuals[i, row]
+            for a in range(q):
+                gradients[slot, a] += by_frame[i, row, a] * value
+            for a in range(by_shared.shape[2]):
+                gradients[slot, q + columns[i, a]] += by_shared[i, row, a] * value
+
+
+@kernel
+def subtract_squares(gradients, shares, frame_of, frame, cross, shared):
+    """Take ``shares[k] g g'`` of each group's gradient g (q + p) from the blocks of the normal equations."""
+    q = frame.shape[1]
+    p = shared.shape[0]
+    for k in range(gradients.shape[0]):
+        f = frame_of[k]
+        for a in range(q):
+            value = shares[k] * gradients[k, a]
+            for b in range(q):
+                frame[f, a, b] -= value * gradients[k, b]
+            for b in range(p):
+                cross[f, a, b] -= value * gradients[k, q + b]
+        for a in range(p):
+            value = shares[k] * gradients[k, q + a]
+            for b in range(p):
+                shared[a, b] -= value * gradients[k, q + b]
+
+
+@kernel
 def factor_frames(frame, damping, factors, good):
     """Write the Cholesky factor of each frame's damped block, scaled to a unit diagonal; `good` says where it exists.
 

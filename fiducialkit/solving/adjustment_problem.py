@@ -194,7 +194,8 @@ class Robust:
     """How little a group that does not fit may count.
 
     With u the rms of a group's whitened residuals over `scale`, weights are, for "huber", 1 up to `limit` and limit / u
-    beyond; for "biweight", (1 - (u / limit)^2)^2 up to `limit` and 0 beyond. A biweight fit starts from a Huber fit.
+    beyond; for "biweight", (1 - (u / limit)^2)^2 up to `limit` and 0 beyond. A biweight fit starts from a Huber fit and
+    narrows its limit step by step.
 
     References
     ----------

@@ -94,8 +94,9 @@ def determined(system: System, equations: Equations) -> Determination:
     gain = -inverses @ equations.cross
     r = len(equations.shared)
     scale = 1.0 / np.sqrt(positive_diagonal(equations.shared))
-    flat = equations.cross.reshape(-1, r)
-    reduced = (equations.shared + flat.T @ gain.reshape(-1, r)) * scale[:, None] * scale
+    size = gain.shape[0] * gain.shape[1]
+    flat = equations.cross.reshape(size, r)
+    reduced = (equations.shared + flat.T @ gain.reshape(size, r)) * scale[:, None] * scale
     values, vectors = np.linalg.eigh(0.5 * (reduced + reduced.T))
     lost = values < _LEAST_SHARE
     kept = vectors[:, ~lost] * scale[:, None]
