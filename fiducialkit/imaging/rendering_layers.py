@@ -19,6 +19,7 @@ from fiducialkit.imaging.rendering_times import Moment, Shot, reach_of, shape_at
 from fiducialkit.scene.camera import Camera
 
 _NEAR_M = 1e-3
+_LEAST_LEFT_OVER = 0.02
 _ROOM_PX = 2  # round a body's outline, for edges that a lens bends outwards between the points looked at
 
 
@@ -128,25 +129,42 @@ def laid_together(taken: Shot, painted: Sequence[Layer], background: FloatArray)
     return total
 
 
-def _laid_by_depth(taken: Shot, painted: Sequence[Layer], background: FloatArray) -> FloatArray:
-    """Lay layers of unlike blur together: each spreads its level and its share, and the level is divided by all shares.
+def _laid_by_depth(taken: Shot, painted: Sequence[Layer], lit_background: FloatArray) -> FloatArray:
+    """Lay layers of unlike blur over each other, the farthest first, each with its own blur."""
+    settings = taken.settings
+    far = settings.blur_at(taken.camera, settings.focus.background_m if settings.focus else 1.0)
+    picture = blurred_pixels(lit_background, far)
+    for layer, level, share in reversed(_spread_by_depth(taken, painted, far)):
+        of_picture, of_level = _overlap(picture, level, layer)
+        _, of_share = _overlap(picture, share, layer)
+        of_picture[:] = of_level + (1.0 - np.minimum(of_share, 1.0)) * of_picture
+    return picture
 
-    Where neighbours are blurred alike the shares add up to 1 and this is the plain sum; at an edge between near and far
-    it is an approximation without gaps (what is hidden behind a blurred edge is not known to it).
+
+def _spread_by_depth(
+    taken: Shot, painted: Sequence[Layer], far_blur_px: float
+) -> list[tuple[Layer, FloatArray, FloatArray]]:
+    """Return the layers, the nearest first, with their blurred level and share.
+
+    A layer holds what is seen of a body; what nearer ones hide of it goes on, for its blur, as it is beside them: its
+    share and level are divided by what they leave over. Blurred alike, all that is left is the plain sum. Where a
+    near edge is blurred more widely than what is behind it, that is not known far enough and counts as absent.
     """
-    camera, settings = taken.camera, taken.settings
-    far = settings.blur_at(camera, settings.focus.background_m if settings.focus else 1.0)
-    level, share = blurred_pixels(background, far), np.ones_like(background)
-    for layer in painted:
-        columns, rows = _pixels_of(layer)
-        behind = background[np.ix_(_inside(rows, camera.height_px), _inside(columns, camera.width_px))]
-        blur = far if layer.is_backdrop else settings.blur_at(camera, layer.depth_m)
-        lit = light(camera, settings, columns, rows)
-        added = blurred_moments(layer.moments[0] * lit, blur) - blurred_moments(layer.moments[1] * behind, far)
-        _add_to(level, added, layer)
-        if blur != far:
-            _add_to(share, blurred_moments(layer.moments[1], blur) - blurred_moments(layer.moments[1], far), layer)
-    return np.asarray(level / np.maximum(share, 1e-6))
+    camera, pad = taken.camera, taken.pad_px
+    nearer = np.zeros((MOMENTS, camera.height_px + 2 * pad, camera.width_px + 2 * pad))
+    found = []
+    for layer in sorted(painted, key=lambda each: math.inf if each.is_backdrop else each.depth_m):
+        height, width = layer.moments.shape[2:]
+        top, left = layer.top + pad, layer.left + pad
+        hiding = nearer[:, top : top + height, left : left + width]
+        inside = layer.moments[:, :, : hiding.shape[1], : hiding.shape[2]]
+        blur = far_blur_px if layer.is_backdrop else taken.settings.blur_at(camera, layer.depth_m)
+        left_over = np.maximum(1.0 - blurred_moments(hiding, blur), _LEAST_LEFT_OVER)
+        lit = light(camera, taken.settings, *_pixels_of(layer))[: hiding.shape[1], : hiding.shape[2]]
+        level, share = blurred_moments(inside[0] * lit, blur) / left_over, blurred_moments(inside[1], blur) / left_over
+        found.append((layer, level, share))
+        hiding += inside[1]
+    return found
 
 
 def _pixels_of(layer: Layer) -> tuple[FloatArray, FloatArray]:
@@ -158,14 +176,19 @@ def _inside(positions: FloatArray, size: int) -> IntArray:
     return np.clip(positions, 0, size - 1).astype(np.int64)
 
 
-def _add_to(total: FloatArray, patch: FloatArray, layer: Layer) -> None:
+def _overlap(total: FloatArray, patch: FloatArray, layer: Layer) -> tuple[FloatArray, FloatArray]:
+    """Return the parts of the picture and of a layer's patch that lie on each other, as views."""
     height, width = total.shape
     top, left = max(layer.top, 0), max(layer.left, 0)
-    bottom, right = min(layer.top + patch.shape[0], height), min(layer.left + patch.shape[1], width)
-    if top < bottom and left < right:
-        total[top:bottom, left:right] += patch[
-            top - layer.top : bottom - layer.top, left - layer.left : right - layer.left
-        ]
+    bottom = max(top, min(layer.top + patch.shape[0], height))
+    right = max(left, min(layer.left + patch.shape[1], width))
+    of_patch = patch[top - layer.top : bottom - layer.top, left - layer.left : right - layer.left]
+    return total[top:bottom, left:right], of_patch
+
+
+def _add_to(total: FloatArray, patch: FloatArray, layer: Layer) -> None:
+    of_total, of_patch = _overlap(total, patch, layer)
+    of_total += of_patch
 
 
 def vignetting(camera: Camera, settings: RenderSettings) -> FloatArray | None:
