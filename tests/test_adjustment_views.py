@@ -183,7 +183,7 @@ def assert_is_chi_squared(total: float, freedom: float):
 
 @pytest.mark.statistics
 def test_pose_errors_of_a_log_are_as_stated():
-    count = 20_000 if FULL else 2_000
+    count = 20_000 if FULL else 1_000
     made = bundle(31, frames=count)
     lens, markers, frames = made.blocks()
     shared = [replace(lens, fixed=True), replace(markers, fixed=True)]

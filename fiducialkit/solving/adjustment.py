@@ -25,6 +25,7 @@ _LEAST_DAMPING, _MOST_DAMPING = 1e-13, 1e10
 _NEWTON_DAMPING = 1e-11  # damping that is no longer felt by any determined combination of parameters
 _TOLERANCE = 1e-14  # of the squared step, in residual variances over the number of residuals
 _ROUNDING = 1e-20  # of the squared step for each residual, in whitened units: data without any noise
+_UNSEEN = 1e-10  # share of the cost that its rounding may hide
 _NO_DISTANCE = 1e-6  # squared step in residual variances that leaves nothing to wish for
 
 
@@ -179,7 +180,10 @@ def _advance(system: System, search: _Search) -> None:
     trial = system.equations(trial_values, with_curvature=True)
     with np.errstate(invalid="ignore", divide="ignore"):
         gain = np.where(step.promised > 0.0, (equations.cost - trial.cost) / step.promised, 0.0)
-    accepted = moving & (trial.cost <= equations.cost)
+    # where the promised drop is below the rounding of the cost, the cost cannot tell better from worse
+    unseen = _UNSEEN * equations.cost + _ROUNDING * search.rows
+    limit = np.where(step.promised <= unseen, equations.cost + unseen, equations.cost)
+    accepted = moving & (trial.cost <= limit)
     small = moving & (step.decrement <= _TOLERANCE * equations.cost + _ROUNDING * search.rows)
     newton = search.damping <= np.maximum(search.least, _NEWTON_DAMPING)
     search.values = _chosen(system, search.values, trial_values, accepted)

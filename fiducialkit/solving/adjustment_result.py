@@ -71,7 +71,8 @@ class Adjustment:
     undetermined : tuple of Combination
     weakest : float
         Share of its information that the least determined combination of shared parameters keeps once all others are
-        adjusted: 1 where nothing interferes, below 1e-12 is undetermined.
+        adjusted: 1 where nothing interferes, some 1e-14 and below is undetermined. Rounding leaves covariances as
+        uncertain as 1e-15 is to this share.
     """
 
     problem: Problem
