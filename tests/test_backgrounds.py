@@ -58,6 +58,7 @@ def test_a_picture_of_ones_own_is_taken_as_it_is():
     ("make", "message"),
     [
         (lambda: Background(reflectance=1.2), "background.reflectance: expected 0 to 1, found 1.2"),
+        (lambda: Background(reflectance="grey"), "background.reflectance: expected numbers, found str"),
         (lambda: Background(clutter=-1), "background.clutter: expected 0 to 100000, found -1"),
         (lambda: Background(picture=np.full((20, 30), 2.0)).reflectances(30, 20), "expected reflectances from 0 to 1"),
         (lambda: Background(picture=np.zeros((30, 20))).reflectances(30, 20), "expected shape"),

@@ -103,6 +103,7 @@ def test_a_jpeg_loses_little_at_95_and_much_at_10():
             lambda: Sensor(electrons_per_s=0.0, read_sd_electrons=1.0, gain_grey_per_electron=1.0),
             "sensor.electrons_per_s: expected a number above 0, found 0.0",
         ),
+        (lambda: PixelNoise(read_sd_grey="2"), "noise.read_sd_grey: expected numbers, found str"),
         (lambda: stored_picture(np.zeros((8, 8)), tone="film"), "tone: expected linear or srgb, found 'film'"),
         (lambda: stored_picture(np.zeros((8, 8)), jpeg_quality=101), "jpeg_quality: expected a whole number"),
     ],

@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 
-from fiducialkit import files, load_field, load_robot
+from fiducialkit import Focus, RenderSettings, files, load_camera, load_field, load_robot, render
 from fiducialkit.cli.main import main
 from fiducialkit.imaging.images import read_picture
+from fiducialkit.imaging.noise import Sensor
+from fiducialkit.scene.transforms import field_from_robot_on_floor, robot_from_camera_angles
 
 SAMPLE = Path(__file__).parents[1] / "sample_data"
 STUDY, FIELD, CAMERA = SAMPLE / "study.toml", SAMPLE / "field.toml", SAMPLE / "camera_standard.toml"
+ONE = ["--x-m", "2", "--y-m", "2", "--heading-deg", "180"]
 POSES = "time_s,robot_x_m,robot_y_m,robot_heading_deg\n0,4.35,1.75,158\n0.8,3.3,2.15,163\n"
 
 
@@ -55,8 +59,6 @@ def test_true_marker_poses_stand_beside_the_pictures(tmp_path):
     pose = ["--x-m", "3.3", "--y-m", "2.15", "--heading-deg", "163"]
     assert run("render", STUDY, "--mount", "low front, out", *pose, "--out", tmp_path) == 0
     markers = files.read_csv(tmp_path / "markers.csv")
-    from fiducialkit.scene.transforms import field_from_robot_on_floor
-
     mount = load_robot(SAMPLE / "robot.toml").mount("low front, out")
     camera_from_field = (field_from_robot_on_floor(3.3, 2.15, 163.0) * mount.robot_from_camera).inv()
     for row in markers.itertuples():
@@ -77,14 +79,29 @@ def test_the_same_seed_gives_the_same_files(tmp_path):
     assert (tmp_path / "a" / "frame_0001.png").read_bytes() != (tmp_path / "c" / "frame_0001.png").read_bytes()
 
 
+def test_light_lens_and_sensor_are_those_asked_for(tmp_path):
+    # what the command writes is what the library renders with the same settings
+    words = ["render", FIELD, "--camera", CAMERA, *ONE, "--seed", 5, "--background", "plain", "--exposure-s", "0.002"]
+    words += ["--vignetting", "cos4", "--light-gradient", "0.2", "-0.1", "--sensor", "1.5e6", "8", "0.05"]
+    words += ["--focus", "1.5", "4", "2", "3", "--margin-cells", "0.5", "--tone", "srgb"]
+    assert run(*words, "--out", tmp_path / "log") == 0
+    camera = load_camera(CAMERA)
+    camera = replace(camera, timing=replace(camera.timing, exposure_s=0.002))
+    settings = RenderSettings(
+        vignetting="cos4", light_gradient=(0.2, -0.1), margin_cells=0.5, tone="srgb",
+        sensor=Sensor(electrons_per_s=1.5e6, read_sd_electrons=8.0, gain_grey_per_electron=0.05),
+        focus=Focus(distance_m=1.5, focal_length_mm=4.0, f_number=2.0, pixel_pitch_um=3.0),
+    )  # fmt: skip
+    pose = field_from_robot_on_floor(2.0, 2.0, 180.0) * robot_from_camera_angles((0.0, 0.0, 0.5), 0.0, 0.0, 0.0)
+    expected = render(load_field(FIELD), camera, pose, settings=settings, seed=5)
+    np.testing.assert_array_equal(read_picture(tmp_path / "log" / "frame_0001.png"), expected.image)
+
+
 def test_a_picture_without_a_marker_ends_with_1(tmp_path, capsys):
     # nose to the wall between two markers
     pose = ["--x-m", "10.9", "--y-m", "1.6", "--heading-deg", "0"]
     assert run("render", FIELD, "--camera", CAMERA, *pose, "--out", tmp_path / "log") == 1
     assert "no marker is in any picture" in capsys.readouterr().out
-
-
-ONE = ["--x-m", "2", "--y-m", "2", "--heading-deg", "180"]
 
 
 @pytest.mark.parametrize(
@@ -100,6 +117,12 @@ ONE = ["--x-m", "2", "--y-m", "2", "--heading-deg", "180"]
         ([STUDY, "--mount", "high front", "--state", "asleep", *ONE], "state: expected one of always, arm stowed"),
         ([FIELD, "--camera", CAMERA, "--background", "forest", *ONE], "background.kind: expected one of plain"),
         ([FIELD, "--camera", CAMERA, "--tone", "film", *ONE], "tone: expected one of linear, srgb"),
+        ([FIELD, "--camera", CAMERA, "--vignetting", "cos3", *ONE], "vignetting: expected one of none, cos4, found"),
+        ([FIELD, "--camera", CAMERA, "--margin-cells", "-1", *ONE], "margin_cells: expected 0 to 20, found -1"),
+        ([FIELD, "--camera", CAMERA, "--light-gradient", "1.5", "1", *ONE], "light_gradient: expected changes of"),
+        ([FIELD, "--camera", CAMERA, "--exposure-s", "-1", *ONE], "timing.exposure_s: expected seconds, 0 to 1"),
+        ([FIELD, "--camera", CAMERA, "--focus", "0.001", "4", "2", "3", *ONE], "focus.distance_m: expected beyond"),
+        ([FIELD, "--camera", CAMERA, "--sensor", "0", "5", "0.1", *ONE], "sensor.electrons_per_s: expected a number"),
         ([FIELD, "--camera", CAMERA, "--x-m", "5", "--y-m", "3", "--heading-deg", "0"], "obstacle 'dough table'"),
     ],
 )

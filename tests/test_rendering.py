@@ -23,7 +23,7 @@ from rendering_cases import (
     white_panel,
 )
 from scipy.ndimage import gaussian_filter
-from scipy.spatial.transform import Rotation
+from scipy.spatial.transform import RigidTransform, Rotation
 from tracing import differences, traced_finely
 
 from fiducialkit import InputError, detect_markers, draw_marker, load_field, load_robot, render
@@ -268,6 +268,26 @@ def load_sample(name, load):
         (
             lambda: Focus(focal_length_mm=50.0, f_number=2.0, distance_m=0.04, pixel_pitch_um=3.0),
             "focus.distance_m: expected beyond the focal length, found 0.04",
+        ),
+        (lambda: RenderSettings(blur_px="wide"), "blur_px: expected numbers, found str"),
+        (lambda: RenderSettings(background="hall"), "background: expected a Background, found str"),
+        (lambda: RenderSettings(focus={}), "focus: expected a Focus, found dict"),
+        (lambda: RenderSettings(jpeg_quality=80.0), "jpeg_quality: expected a whole number from 1 to 100, found 80.0"),
+        (lambda: RenderSettings(vignetting=None), "vignetting: expected one of none, cos4, found None"),
+        (lambda: Focus(focal_length_mm="4", f_number=2.0, distance_m=1.0, pixel_pitch_um=3.0), "focus.focal_length_mm"),
+        (lambda: render("field.toml", small_camera(), POSE), "layout: expected a Field, found str"),
+        (lambda: render(corner_of_a_hall(), None, POSE), "camera: expected a Camera, found NoneType"),
+        (
+            lambda: render(corner_of_a_hall(), small_camera(), np.eye(4)),
+            "field_from_camera: expected a RigidTransform, found ndarray",
+        ),
+        (
+            lambda: render(corner_of_a_hall(), small_camera(), RigidTransform.from_translation(np.zeros((2, 3)))),
+            "field_from_camera: expected one pose, found a stack of 2",
+        ),
+        (
+            lambda: render(corner_of_a_hall(), small_camera(), POSE, velocity=(1.0, 0.0, 0.0)),
+            "velocity: expected a Motion, found tuple",
         ),
         (lambda: render(corner_of_a_hall(), small_camera(), POSE, seed=-1), "seed: expected a whole number from 0 up"),
         (lambda: render(corner_of_a_hall(), small_camera(), POSE, state="x"), "state: expected with robot"),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -12,6 +12,8 @@ if TYPE_CHECKING:
     import pandas as pd
     from scipy.spatial.transform import RigidTransform
 
+    from fiducialkit.imaging.noise import Sensor
+    from fiducialkit.imaging.optical_blur import Focus
     from fiducialkit.imaging.rendering import RenderedPicture
     from fiducialkit.imaging.rendering_settings import Motion, RenderSettings
     from fiducialkit.scene.camera import Camera
@@ -57,6 +59,30 @@ def render(
     blur_px: Annotated[float | None, typer.Option(help="Optical blur.  [default: the camera's]")] = None,
     tone: Annotated[str, typer.Option(help="linear or srgb.")] = "linear",
     jpeg_quality: Annotated[int | None, typer.Option(help="Compress and read back, 1 to 100.")] = None,
+    margin_cells: Annotated[float, typer.Option(help="White margin round the black square, in cells.")] = 1.0,
+    vignetting: Annotated[str, typer.Option(help="none or cos4.")] = "none",
+    light_gradient: Annotated[
+        tuple[float, float],
+        typer.Option(metavar="ACROSS DOWN", help="Relative change of the light from edge to edge."),
+    ] = (0.0, 0.0),
+    exposure_s: Annotated[
+        float | None, typer.Option(help="How long each picture is exposed.  [default: the camera's]")
+    ] = None,
+    sensor: Annotated[
+        tuple[float, float, float] | None,
+        typer.Option(
+            metavar="LIGHT READ GAIN",
+            help="Electrons a second from white, read noise in electrons, grey levels an electron: light and noise "
+            "then follow from the exposure.",
+        ),
+    ] = None,
+    focus: Annotated[
+        tuple[float, float, float, float] | None,
+        typer.Option(
+            metavar="DISTANCE_M FOCAL_MM F_NUMBER PIXEL_UM",
+            help="Depth of field: distance in focus, focal length, f-number, side of a pixel.",
+        ),
+    ] = None,
     seed: Annotated[int, typer.Option(help="Of noise and background; the same seed gives the same files.")] = 0,
 ) -> None:
     """Draw what a robot's cameras would see, with the true corners and poses.
@@ -71,7 +97,7 @@ def render(
 
     checked_folder(out)
     field, robot_of_study = _field_and_robot(layout)
-    eyes = _eyes(camera, height_m, robot, robot_of_study, mount or [])
+    eyes = [_exposed(eye, exposure_s) for eye in _eyes(camera, height_m, robot, robot_of_study, mount or [])]
     places = _poses(poses, x_m, y_m, heading_deg)
     motion = Motion(velocity_m_per_s=(speed_m_per_s, 0.0, 0.0), turn_deg_per_s=(0.0, 0.0, turn_deg_per_s))
     settings = RenderSettings(
@@ -79,6 +105,11 @@ def render(
         blur_px=blur_px,
         tone=tone,  # type: ignore[arg-type]
         jpeg_quality=jpeg_quality,
+        margin_cells=margin_cells,
+        vignetting=vignetting,  # type: ignore[arg-type]
+        light_gradient=light_gradient,
+        sensor=_sensor(sensor),
+        focus=_focus(focus),
     )
     written = _Log(field=field, settings=settings, motion=motion, state=state, seed=seed)
     pictures, shown = _write_log(written, eyes, places, out)
@@ -139,6 +170,31 @@ def _eyes(
         _Eye(name=each.name, camera=each.camera, robot_from_camera=each.robot_from_camera, robot=checked)
         for each in mounts
     ]
+
+
+def _exposed(eye: _Eye, exposure_s: float | None) -> _Eye:
+    if exposure_s is None:
+        return eye
+    timing = replace(eye.camera.timing, exposure_s=exposure_s)
+    return replace(eye, camera=replace(eye.camera, timing=timing))
+
+
+def _sensor(numbers: tuple[float, float, float] | None) -> Sensor | None:
+    from fiducialkit.imaging.noise import Sensor
+
+    if numbers is None:
+        return None
+    light, read, gain = numbers
+    return Sensor(electrons_per_s=light, read_sd_electrons=read, gain_grey_per_electron=gain)
+
+
+def _focus(numbers: tuple[float, float, float, float] | None) -> Focus | None:
+    from fiducialkit.imaging.optical_blur import Focus
+
+    if numbers is None:
+        return None
+    distance_m, focal_mm, f_number, pixel_um = numbers
+    return Focus(distance_m=distance_m, focal_length_mm=focal_mm, f_number=f_number, pixel_pitch_um=pixel_um)
 
 
 def _poses(path: Path | None, x_m: float | None, y_m: float | None, heading_deg: float | None) -> pd.DataFrame:

@@ -46,9 +46,10 @@ class Background:
         if self.kind not in KINDS:
             raise InputError(f"background.kind: expected one of {', '.join(KINDS)}, found {self.kind!r}")
         for name in ("reflectance", "contrast"):
-            if not 0.0 <= getattr(self, name) <= 1.0:
-                raise InputError(f"background.{name}: expected 0 to 1, found {getattr(self, name)!r}")
-        if not 0 <= self.clutter <= 100_000:
+            value = getattr(self, name)
+            if not 0.0 <= checked_array(f"background.{name}", value, (), finite=False) <= 1.0:
+                raise InputError(f"background.{name}: expected 0 to 1, found {value!r}")
+        if not 0 <= checked_array("background.clutter", self.clutter, (), finite=False) <= 100_000:
             raise InputError(f"background.clutter: expected 0 to 100000, found {self.clutter!r}")
 
     def reflectances(self, width_px: int, height_px: int, seed: int | np.random.Generator = 0) -> FloatArray:

@@ -36,7 +36,7 @@ class PixelNoise:
     def __post_init__(self) -> None:
         for name in ("read_sd_grey", "gain_grey_per_electron"):
             value = getattr(self, name)
-            if not 0.0 <= value < math.inf:
+            if not 0.0 <= checked_array(f"noise.{name}", value, (), finite=False) < math.inf:
                 raise InputError(f"noise.{name}: expected a number from 0 up, found {value!r}")
 
     def variance(self, signal_grey: Any) -> FloatArray:
@@ -85,7 +85,8 @@ class Sensor:
             ("gain_grey_per_electron", "above"),
         ):
             value = getattr(self, name)
-            if not (0.0 <= value < math.inf and (value > 0.0 or least == "from")):
+            number = checked_array(f"sensor.{name}", value, (), finite=False)
+            if not (0.0 <= number < math.inf and (number > 0.0 or least == "from")):
                 raise InputError(f"sensor.{name}: expected a number {least} 0, found {value!r}")
 
     def light_grey(self, exposure_s: float) -> float:
@@ -147,8 +148,7 @@ def stored_picture(
     """
     if tone not in ("linear", "srgb"):
         raise InputError(f"tone: expected linear or srgb, found {tone!r}")
-    if jpeg_quality is not None and not (isinstance(jpeg_quality, int) and 1 <= jpeg_quality <= 100):
-        raise InputError(f"jpeg_quality: expected a whole number from 1 to 100, found {jpeg_quality!r}")
+    quality = checked_jpeg_quality(jpeg_quality)
     rng = np.random.default_rng(seed)
     image = np.empty(linear_grey.shape, dtype=np.uint8)
     for start in range(0, len(image), _BLOCK_ROWS):  # by parts that stay in the processor's cache: a third of the time
@@ -157,7 +157,16 @@ def stored_picture(
             part = noise.added_to(part, rng)
         rounded = np.rint(_srgb(part) if tone == "srgb" else part)
         image[start : start + _BLOCK_ROWS] = np.clip(rounded, 0.0, LARGEST_GREY, out=rounded)
-    if jpeg_quality is None:
+    if quality is None:
         return image
-    _, content = cv2.imencode(".jpg", image, [cv2.IMWRITE_JPEG_QUALITY, jpeg_quality])
+    _, content = cv2.imencode(".jpg", image, [cv2.IMWRITE_JPEG_QUALITY, quality])
     return np.asarray(cv2.imdecode(content, cv2.IMREAD_GRAYSCALE), dtype=np.uint8)
+
+
+def checked_jpeg_quality(value: Any) -> int | None:
+    """Return the quality, or None for no compression."""
+    if value is None:
+        return None
+    if not (isinstance(value, int | np.integer) and not isinstance(value, bool) and 1 <= value <= 100):
+        raise InputError(f"jpeg_quality: expected a whole number from 1 to 100, found {value!r}")
+    return int(value)

@@ -17,7 +17,7 @@ import cv2
 import numpy as np
 from scipy.special import ndtr
 
-from fiducialkit.arrays import FloatArray
+from fiducialkit.arrays import FloatArray, checked_array
 from fiducialkit.errors import InputError
 
 _REACH_SD = 4.5
@@ -52,8 +52,9 @@ class Focus:
     def __post_init__(self) -> None:
         for name in ("focal_length_mm", "f_number", "distance_m", "pixel_pitch_um", "background_m"):
             value = getattr(self, name)
-            is_far = value == math.inf and name in ("distance_m", "background_m")
-            if not (is_far or 0.0 < value < math.inf):
+            number = checked_array(f"focus.{name}", value, (), finite=False)
+            is_far = number == math.inf and name in ("distance_m", "background_m")
+            if not (is_far or 0.0 < number < math.inf):
                 raise InputError(f"focus.{name}: expected a number above 0, found {value!r}")
         if self.distance_m <= self.focal_length_mm / 1000.0:
             raise InputError(f"focus.distance_m: expected beyond the focal length, found {self.distance_m:g}")

@@ -28,7 +28,7 @@ from fiducialkit.imaging.rendering_bodies import (
     turned_box,
 )
 from fiducialkit.imaging.rendering_layers import laid_together, layers, vignetting
-from fiducialkit.imaging.rendering_settings import Motion, RenderSettings
+from fiducialkit.imaging.rendering_settings import Motion, RenderSettings, check_kind, check_pose
 from fiducialkit.imaging.rendering_times import Shot, moments_of, placed, shot
 from fiducialkit.scene.camera import Camera
 from fiducialkit.scene.field import Field
@@ -112,12 +112,15 @@ def render(
         If the camera stands inside an obstacle, or the robot has no such state.
     """
     chosen = settings or RenderSettings()
-    if robot is not None and robot_from_camera is None:
-        raise InputError("robot_from_camera: expected with robot, found none")
-    if robot is None and state is not None:
-        raise InputError("state: expected with robot, found no robot")
-    if robot is not None and state not in (None, ALWAYS, *robot.states):
-        raise InputError(f"state: expected one of {', '.join((ALWAYS, *robot.states))}, found {state!r}")
+    for name, value, kind in (
+        ("layout", layout, Field),
+        ("camera", camera, Camera),
+        ("settings", chosen, RenderSettings),
+    ):
+        check_kind(name, value, kind)
+    check_pose("field_from_camera", field_from_camera)
+    check_kind("velocity", velocity, Motion, is_optional=True)
+    _check_robot(robot, state, robot_from_camera)
     refuse_inside_obstacle(layout, field_from_camera)
     camera_from_field = field_from_camera.inv()
     bodies = _markers(layout, camera_from_field, chosen)
@@ -131,6 +134,18 @@ def render(
         bodies.append(_hall(layout, camera_from_field))
     twist = None if velocity is None else _camera_twist(velocity, robot_from_camera)
     return render_bodies(bodies, camera, chosen, seed=seed, twist=twist)
+
+
+def _check_robot(robot: Any, state: Any, robot_from_camera: Any) -> None:
+    check_kind("robot", robot, Robot, is_optional=True)
+    if robot_from_camera is not None:
+        check_pose("robot_from_camera", robot_from_camera)
+    elif robot is not None:
+        raise InputError("robot_from_camera: expected with robot, found none")
+    if robot is None and state is not None:
+        raise InputError("state: expected with robot, found no robot")
+    if robot is not None and state not in (None, ALWAYS, *robot.states):
+        raise InputError(f"state: expected one of {', '.join((ALWAYS, *robot.states))}, found {state!r}")
 
 
 def marker_body(

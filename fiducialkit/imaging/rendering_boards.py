@@ -8,10 +8,9 @@ import numpy as np
 from scipy.spatial.transform import RigidTransform
 
 from fiducialkit.arrays import BoolArray, ByteArray, FloatArray
-from fiducialkit.errors import InputError
 from fiducialkit.imaging.rendering import render_bodies
 from fiducialkit.imaging.rendering_bodies import Body, panel
-from fiducialkit.imaging.rendering_settings import Motion, RenderSettings
+from fiducialkit.imaging.rendering_settings import Motion, RenderSettings, check_kind, check_pose
 from fiducialkit.imaging.rendering_times import placed, shot
 from fiducialkit.scene.boards import Board
 from fiducialkit.scene.camera import Camera
@@ -90,11 +89,11 @@ def render_board(
     >>> taken.points_px.shape, bool(taken.in_picture.all())
     ((35, 2), True)
     """
-    for name, value, kind in (("board", board, Board), ("camera", camera, Camera)):
-        if not isinstance(value, kind):
-            raise InputError(f"{name}: expected a {kind.__name__}, found {type(value).__name__}")
-    if not isinstance(camera_from_board, RigidTransform):
-        raise InputError(f"camera_from_board: expected a RigidTransform, found {type(camera_from_board).__name__}")
+    check_kind("board", board, Board)
+    check_kind("camera", camera, Camera)
+    check_pose("camera_from_board", camera_from_board)
+    check_kind("settings", settings, RenderSettings, is_optional=True)
+    check_kind("velocity", velocity, Motion, is_optional=True)
     chosen = settings or RenderSettings()
     twist = None if velocity is None else velocity.twist()
     body = board_body(board, camera_from_board, chosen)

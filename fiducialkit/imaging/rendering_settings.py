@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
+from scipy.spatial.transform import RigidTransform
 
 from fiducialkit.arrays import FloatArray, checked_array
 from fiducialkit.errors import InputError
 from fiducialkit.imaging.backgrounds import Background
-from fiducialkit.imaging.noise import PixelNoise, Sensor, ToneCurve
+from fiducialkit.imaging.noise import PixelNoise, Sensor, ToneCurve, checked_jpeg_quality
 from fiducialkit.imaging.optical_blur import LARGEST_BLUR_PX, Focus
 from fiducialkit.scene.camera import Camera
 
@@ -94,6 +95,9 @@ class RenderSettings:
     background: Background = field(default_factory=Background)
 
     def __post_init__(self) -> None:
+        for name, kind in (("focus", Focus), ("sensor", Sensor), ("noise", PixelNoise)):
+            check_kind(name, getattr(self, name), kind, is_optional=True)
+        check_kind("background", self.background, Background)
         for name in ("black_reflectance", "white_reflectance", "obstacle_reflectance", "structure_reflectance"):
             _check(name, getattr(self, name), 0.0, 1.0)
         if not self.black_reflectance < self.white_reflectance:
@@ -108,12 +112,12 @@ class RenderSettings:
         if self.sensor is not None and not (self.noise is None and self.light_grey is None):
             raise InputError("sensor: expected without noise and light_grey, which follow from it")
         _check_choice("tone", self.tone, ("linear", "srgb"))
-        if self.jpeg_quality is not None and self.jpeg_quality not in range(1, 101):
-            raise InputError(f"jpeg_quality: expected a whole number from 1 to 100, found {self.jpeg_quality!r}")
-        if isinstance(self.vignetting, str):
+        checked_jpeg_quality(self.jpeg_quality)
+        if self.vignetting is None or isinstance(self.vignetting, str):
             _check_choice("vignetting", self.vignetting, ("none", "cos4"))
         else:
-            checked_array("vignetting", self.vignetting, (None,))
+            factors = tuple(checked_array("vignetting", self.vignetting, (None,)).tolist())
+            object.__setattr__(self, "vignetting", factors or "none")
 
     def light_level(self, camera: Camera) -> float:
         """Return the linear grey level of a perfectly white surface. [grey levels]"""
@@ -137,8 +141,21 @@ class RenderSettings:
         return min(math.hypot(base, self.focus.blur_px(depth_m)), LARGEST_BLUR_PX)
 
 
+def check_kind(name: str, value: Any, kind: type, *, is_optional: bool = False) -> None:
+    """Raise InputError unless the value is of that class, or None where that stands for nothing."""
+    if not (isinstance(value, kind) or (is_optional and value is None)):
+        raise InputError(f"{name}: expected a {kind.__name__}, found {type(value).__name__}")
+
+
+def check_pose(name: str, value: Any) -> None:
+    """Raise InputError unless the value is one rigid transform."""
+    check_kind(name, value, RigidTransform)
+    if not value.single:
+        raise InputError(f"{name}: expected one pose, found a stack of {len(value)}")
+
+
 def _check(name: str, value: float, least: float, most: float) -> None:
-    if not least <= value <= most:
+    if not least <= checked_array(name, value, (), finite=False) <= most:
         raise InputError(f"{name}: expected {least:g} to {most:g}, found {value!r}")
 
 
