@@ -81,6 +81,18 @@ def test_biweight_lets_a_gross_group_pull_not_at_all():
     assert found.covariance("level") == pytest.approx(clean.covariance("level"))
 
 
+def test_good_groups_count_fully_in_a_biweight_fit():
+    made = bundle(17, frames=8)
+    lens, markers, frames = made.blocks(disturbed=0.005, seed=3)
+    shared = [lens, replace(markers, prior=Prior(sd=[0.01] * 6))]
+    problem = Problem(shared=shared, frames=frames, measurements=[made.measurements()])
+    plain, robust = adjust(problem), adjust(problem, robust=Robust(kind="biweight", limit=4.0))
+    assert robust.doubted == ()
+    assert robust.groups["weight"].mean() > 0.97
+    ratio = np.diag(robust.covariance("lens")) / np.diag(plain.covariance("lens"))
+    assert (np.abs(ratio - 1.0) < 0.05).all()
+
+
 def test_the_scale_stretches_the_limit():
     wide = locations([0.0, 0.0, 0.0, 10.0], robust=Robust(kind="huber", limit=0.5, scale=3.0))
     assert wide.values.shared["level"] == pytest.approx([0.5], abs=1e-6)
@@ -342,6 +354,8 @@ def test_other_declarations_that_make_no_sense_are_said():
         Robust(kind="hat")
     with pytest.raises(InputError, match="robust: limit: expected a number above 0, found -1"):
         Robust(limit=-1.0)
+    with pytest.raises(InputError, match=r"robust: limit: expected a number above 1, found 1\.0"):
+        Robust(kind="biweight", limit=1.0)
     with pytest.raises(InputError, match="max_iterations: expected at least 1, found 0"):
         adjust(problem, max_iterations=0)
     with pytest.raises(InputError, match="measurements: expected at least one kind, found none"):

@@ -9,7 +9,7 @@ import pytest
 from adjustment_cases import bundle
 
 from fiducialkit.solving import adjustment_kernels as kernels
-from fiducialkit.solving.adjustment_equations import System, weighed
+from fiducialkit.solving.adjustment_equations import System, bend, weighed
 from fiducialkit.solving.adjustment_problem import Block, Measurements, Prior, Problem, Robust, Values
 
 
@@ -70,6 +70,29 @@ def test_a_measurement_of_weight_zero_is_not_read():
     residuals[4], by_frame[4], by_shared[4] = np.nan, np.inf, np.nan
     kernels.add_measurements(residuals, weights, by_frame, frame_of, by_shared, columns, *blocks)
     assert all(np.isfinite(block).all() for block in blocks)
+
+
+def test_squares_of_group_gradients_are_taken_from_the_blocks():
+    residuals, _, by_frame, frame_of, by_shared, columns = random_rows(13, count=12)
+    slot_of = np.array([0, 0, -1, 1, 1, 1, -1, 2, -1, 2, -1, -1])
+    group_frames = np.array([3, 0, 4])
+    frame_of = np.where(slot_of >= 0, group_frames[slot_of], frame_of)
+    gradients = np.zeros((3, 4 + 6))
+    kernels.add_group_gradients(residuals, by_frame, by_shared, columns, slot_of, gradients)
+    whole = dense_jacobian(by_frame, frame_of, by_shared, columns, 5, 6).reshape(12, 3, -1)
+    twins = [np.einsum("nma,nm->a", whole[slot_of == k], residuals[slot_of == k]) for k in range(3)]
+    for k, twin in enumerate(twins):
+        own = slice(4 * group_frames[k], 4 * group_frames[k] + 4)
+        assert gradients[k] == pytest.approx(np.r_[twin[own], twin[20:]], abs=1e-12)
+    shares = np.array([0.5, 2.0, 0.1])
+    frame, cross, shared, _, _ = kernels.empty_blocks(5, 4, 6)
+    kernels.subtract_squares(gradients, shares, group_frames, frame, cross, shared)
+    total = -sum(share * np.outer(twin, twin) for share, twin in zip(shares, twins, strict=True))
+    for f in range(5):
+        own = slice(4 * f, 4 * f + 4)
+        assert frame[f] == pytest.approx(total[own, own], abs=1e-12)
+        assert cross[f] == pytest.approx(total[own, 20:], abs=1e-12)
+    assert shared == pytest.approx(total[20:, 20:], abs=1e-12)
 
 
 def test_factors_steps_and_elimination_are_numpys():
@@ -236,6 +259,40 @@ def test_the_robust_cost_falls_as_its_weight_says(kind):
     assert slope == pytest.approx(weight, abs=1e-8)
     assert cost[0] == pytest.approx(chi2[0], rel=0.02)
     assert (np.diff(weight[[0, 1, 2, 4]]) <= 0.0).all()
+
+
+@pytest.mark.parametrize("kind", ["huber", "biweight"])
+def test_the_bend_of_the_robust_cost_is_how_its_weight_falls(kind):
+    rows = np.array([8.0, 8.0, 8.0, 2.0])
+    robust = Robust(kind=kind, limit=3.0, scale=1.5)
+    chi2 = np.array([0.5, 25.0, 300.0, 15.0])
+    step = 1e-5 * chi2
+    fall = (weighed(chi2 - step, rows, robust)[0] - weighed(chi2 + step, rows, robust)[0]) / (2.0 * step)
+    weight, found = weighed(chi2, rows, robust)[0], bend(chi2, rows, robust)
+    limited = np.minimum(2.0 * fall, 0.9 * weight / chi2)
+    assert found == pytest.approx(np.where(limited * chi2 > 0.1 * weight, limited, 0.0), abs=1e-8)
+    assert found.any()
+    assert (found * chi2 <= 0.9 * weight + 1e-12).all()  # what is left stays positive
+
+
+def test_curvature_makes_huber_steps_those_of_the_true_second_derivative():
+    # two numbers measured once as one gross group, and often by good ones: the cost is known in closed form
+    good, gross = np.array([0.5, -0.5]), np.array([30.0, 40.0])
+
+    def evaluate(values: Values):
+        pulled = np.stack([values.shared["place"] - good] * 5 + [values.shared["place"] - gross])
+        return pulled, None, np.tile(np.eye(2), (6, 1, 1))
+
+    block = Block(name="place", value=[0.0, 0.0], labels=("x_m", "y_m"))
+    problem = Problem(
+        shared=[block], measurements=[Measurements(name="fixes", evaluate=evaluate, shared={"place": None})]
+    )
+    system = System(problem, Robust(kind="huber", limit=2.0))
+    found = system.equations(problem.start, with_curvature=True).shared
+    # 5 good ones at full weight, the gross one with w (1 - 0.9 r r' / r'r), w = 2 sqrt(2) / |r|, r = (-30, -40)
+    w, along = 2.0 * np.sqrt(2.0) / 50.0, np.array([0.6, 0.8])
+    assert found == pytest.approx(5.0 * np.eye(2) + w * (np.eye(2) - 0.9 * np.outer(along, along)))
+    assert system.equations(problem.start).shared == pytest.approx((5.0 + w) * np.eye(2))
 
 
 def test_a_group_that_is_not_finite_weighs_nothing_and_costs_infinity():

@@ -305,6 +305,18 @@ def test_each_frame_of_a_log_is_what_it_is_alone():
         assert single.frame_covariance() == pytest.approx(together.frame_covariance([f]), rel=1e-6)
 
 
+def test_what_is_held_costs_the_same_whether_others_are_free_or_not():
+    made = bundle(21, frames=4)
+    problem = poses_of_a_log(made)
+    lens, markers = problem.shared
+    believed = replace(lens, prior=Prior(mean=made.lens + 2.0, sd=[1.0] * 4))
+    found, known = adjust(problem), adjust(replace(problem, shared=[believed, markers]))
+    assert known.chi2 == pytest.approx(found.chi2 + 16.0)
+    assert known.degrees_of_freedom == found.degrees_of_freedom
+    assert not found.covariance().any()
+    assert found.joint_covariance(2)[-6:, -6:] == pytest.approx(found.frame_covariance([2])[0])
+
+
 def test_one_bad_frame_leaves_the_others_alone():
     made = bundle(21, frames=12)
     clean = adjust(poses_of_a_log(made))

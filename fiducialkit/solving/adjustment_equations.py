@@ -115,6 +115,11 @@ class System:
         frames = self.problem.frames
         return (0, 0) if frames is None else (frames.count, frames.size)
 
+    @property
+    def width(self) -> int:
+        """Shared parameters to keep equations for: all, or none where none is free."""
+        return self.basis.shape[0] if self.basis.shape[1] else 0
+
     def in_parts(self, by_frame: FloatArray) -> FloatArray:
         """Return sums over what is decided together: all frames (1,), or each frame for itself (F,)."""
         return by_frame if self.is_separate else np.atleast_1d(by_frame.sum())
@@ -126,20 +131,22 @@ class System:
         covariance is that of the weights alone.
         """
         count, q = self.frame_shape
-        p = self.basis.shape[0]
-        blocks = kernels.empty_blocks(max(count, 1), q, p)
+        blocks = kernels.empty_blocks(max(count, 1), q, self.width)
         cost = np.zeros(max(count, 1))
         chi2s, weights = [], []
         for index, (kind, layout, m) in enumerate(zip(self.problem.measurements, self.layouts, self.rows, strict=True)):
             rows, first = self.group_rows[index], self.group_frames[index]
             residuals, by_frame, by_shared = _checked(kind, kind.evaluate(values), layout, m, q)
+            columns = layout.columns
+            if self.width == 0:  # nothing shared is free
+                by_shared, columns = np.zeros((*residuals.shape, 0)), columns[:, :0].copy()
             each = np.empty(len(residuals))
             kernels.squared_residuals(residuals, by_frame, by_shared, each)
             chi2 = np.bincount(layout.group_of, weights=each, minlength=layout.groups).astype(np.float64)
             weight, loss = weighed(chi2, rows, self.robust)
             cost += np.bincount(first, weights=loss, minlength=len(cost))
             kernels.add_measurements(
-                residuals, weight[layout.group_of], by_frame, layout.frame_of, by_shared, layout.columns, *blocks
+                residuals, weight[layout.group_of], by_frame, layout.frame_of, by_shared, columns, *blocks
             )
             if with_curvature and self.robust is not None:
                 share = bend(chi2, rows, self.robust) * self.group_is_local[index]
@@ -152,7 +159,7 @@ class System:
     def prior_chi2(self, values: Values) -> FloatArray:
         """Return chi squared of what is known beforehand, by frame; that of shared parameters with the first."""
         count, q = self.frame_shape
-        return self._add_priors(values, kernels.empty_blocks(max(count, 1), q, self.basis.shape[0]))
+        return self._add_priors(values, kernels.empty_blocks(max(count, 1), q, self.width))
 
     @property
     def prior_count(self) -> int:
@@ -173,7 +180,7 @@ class System:
             block = self.problem.block(name)
             information, gradient, chi2 = _prior_equations(block, values.shared[name], prior)
             start = self.problem.columns_of(name).start
-            for i in range(block.count):
+            for i in range(block.count if self.width else 0):
                 where = slice(start + i * block.size, start + (i + 1) * block.size)
                 shared[where, where] += information[i]
                 shared_gradient[where] += gradient[i]
@@ -202,14 +209,15 @@ class System:
             frame_gradient *= free
             item, held = np.nonzero(frames.fixed)
             frame[item, held, held] = 1.0
+        basis = self.basis[: self.width]
         return Equations(
             cost=cost,
             frame=frame,
-            cross=cross @ self.basis,
-            shared=self.basis.T @ shared @ self.basis,
+            cross=cross @ basis,
+            shared=basis.T @ shared @ basis,
             frame_gradient=frame_gradient,
-            shared_gradient=self.basis.T @ shared_gradient,
-            information=np.diag(shared).copy(),
+            shared_gradient=basis.T @ shared_gradient,
+            information=np.diag(shared).copy() if self.width else np.zeros(len(self.basis)),
             group_chi2=chi2s,
             group_weight=weights,
         )
@@ -281,9 +289,9 @@ def weighed(chi2: FloatArray, rows: FloatArray, robust: Robust | None) -> tuple[
         weight = np.minimum(1.0, c / u)
         rho = np.where(u <= c, u2, 2.0 * c * u - c * c)
     else:
-        inside = np.maximum(0.0, 1.0 - u2 / c**2)
+        inside = np.clip(1.0 - (u2 - 1.0) / (c**2 - 1.0), 0.0, 1.0)
         weight = inside**2
-        rho = c**2 / 3.0 * (1.0 - inside**3)
+        rho = np.where(u2 <= 1.0, u2, 1.0 + (c**2 - 1.0) / 3.0 * (1.0 - inside**3))
     return np.where(finite, weight, 0.0), np.where(finite, rows * rho * robust.scale**2, np.inf)
 
 
@@ -298,8 +306,8 @@ def bend(chi2: FloatArray, rows: FloatArray, robust: Robust) -> FloatArray:
     if robust.kind == "huber":
         share = np.where(weight < 1.0, weight / finite, 0.0)
     else:
-        size = robust.limit**2 * np.maximum(rows, 1.0) * robust.scale**2
-        share = 4.0 * np.sqrt(weight) / size
+        size = (robust.limit**2 - 1.0) * np.maximum(rows, 1.0) * robust.scale**2
+        share = np.where(weight < 1.0, 4.0 * np.sqrt(weight) / size, 0.0)
     share = np.minimum(share, 0.9 * weight / finite)
     return np.where(share * finite > 0.1 * weight, share, 0.0)
 

@@ -194,13 +194,14 @@ class Robust:
     """How little a group that does not fit may count.
 
     With u the rms of a group's whitened residuals over `scale`, weights are, for "huber", 1 up to `limit` and limit / u
-    beyond; for "biweight", (1 - (u / limit)^2)^2 up to `limit` and 0 beyond. A biweight fit starts from a Huber fit and
-    narrows its limit step by step.
+    beyond; for "biweight", 1 up to u = 1, what stated sds lead to expect, then (1 - (u^2 - 1) / (limit^2 - 1))^2, and 0
+    from `limit` on. A biweight fit starts from a Huber fit and narrows its limit step by step.
 
     References
     ----------
     Huber, Ann. Math. Statist. 35 (1964) 73-101; Beaton and Tukey, Technometrics 16 (1974) 147-185. The rms of a
-    group in place of a single residual: our choice, so that whole groups are judged.
+    group in place of a single residual, and the full weight up to 1: our choice, so that whole groups are judged and
+    good ones count fully, however many numbers they hold.
     """
 
     kind: Literal["huber", "biweight"] = "huber"
@@ -212,8 +213,9 @@ class Robust:
             raise InputError(f"robust: kind: expected huber or biweight, found {self.kind!r}")
         for name in ("limit", "scale"):
             value = getattr(self, name)
-            if not 0.0 < value < np.inf:
-                raise InputError(f"robust: {name}: expected a number above 0, found {value}")
+            least = 1.0 if (name, self.kind) == ("limit", "biweight") else 0.0
+            if not least < value < np.inf:
+                raise InputError(f"robust: {name}: expected a number above {least:g}, found {value}")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
