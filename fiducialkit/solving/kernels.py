@@ -118,9 +118,7 @@ def add_prior(rotation, position, prior, information, gradient, row):
 
 
 @kernel
-def marker_rows(
-    corners, pixels, model, parameters, camera_rotation, camera_offset, rotation, position, residual, rows
-):
+def marker_rows(corners, pixels, model, parameters, camera_rotation, camera_offset, rotation, position, residual, rows):
     """Write residual (8,) and derivative rows (8, 6) of one marker; return False if a corner does not project."""
     # camera_from_field = camera_from_robot * robot_from_field, so d(camera)/d(step) = C [-I, [d]x], C = Rc R'
     q, r = camera_rotation, rotation
