@@ -119,6 +119,17 @@ def test_factors_steps_and_elimination_are_numpys():
     assert np.abs(steps / expected - 1.0).max() < 1e-8
 
 
+def test_what_frames_take_from_the_shared_equations_is_numpys():
+    rng = np.random.default_rng(14)
+    left = rng.normal(size=(7, 4, 5)) * (rng.random((7, 1, 5)) > 0.4)
+    inverse = np.linalg.inv(np.eye(4) + 0.1 * np.ones((4, 4)))
+    right, vector = inverse @ left, rng.normal(size=(7, 4))
+    matrix, rest = 50.0 * np.eye(5), np.ones(5)
+    kernels.subtract_products(left, right, vector, matrix, rest)
+    assert matrix == pytest.approx(50.0 * np.eye(5) - np.einsum("fai,faj->ij", left, right), abs=1e-12)
+    assert rest == pytest.approx(1.0 - np.einsum("fai,fa->i", left, vector), abs=1e-12)
+
+
 def test_a_block_that_is_not_positive_definite_is_said():
     frame = np.array([[[1.0, 1.0], [1.0, 1.0]], [[2.0, 0.5], [0.5, 1.0]], [[0.0, 0.0], [0.0, 3.0]]])
     factors, good = np.zeros((3, 2, 2)), np.zeros(3)

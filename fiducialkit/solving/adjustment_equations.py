@@ -256,13 +256,13 @@ def _shared_step(
     r = len(equations.shared_gradient)
     if r == 0:
         return np.zeros(0), True
-    flat = cross.reshape(-1, r)
     scale = 1.0 / np.sqrt(positive_diagonal(equations.shared))
-    reduced = (equations.shared - flat.T @ flat) * scale[:, None] * scale
+    reduced, rest = equations.shared.copy(), equations.shared_gradient.copy()
+    kernels.subtract_products(cross, cross, gradient, reduced, rest)
+    reduced *= scale[:, None] * scale
     reduced[np.diag_indices(r)] += damping
-    right = -(equations.shared_gradient - flat.T @ gradient.ravel()) * scale
     try:
-        return np.asarray(scale * cho_solve(cho_factor(reduced, lower=True), right)), True
+        return np.asarray(-scale * cho_solve(cho_factor(reduced, lower=True), scale * rest)), True
     except (LinAlgError, ValueError):
         return np.zeros(r), False
 

@@ -164,6 +164,32 @@ def eliminate_frames(frame, factors, cross, gf, reduced_cross, reduced_gf):
 
 
 @kernel
+def subtract_products(left, right, vector, matrix, rest):
+    """Take the frames' share from the shared equations: left' right from `matrix`, left' vector from `rest`.
+
+    Plain loops in one thread: the product is long and narrow, and a threaded library waits for its threads most of the
+    time. What a frame does not touch is zero and passed over. left' right must be symmetric.
+
+    Parameters
+    ----------
+    left, right (F, q, p), vector (F, q), matrix (p, p), rest (p,).
+    """
+    p = left.shape[2]
+    for f in range(left.shape[0]):
+        for a in range(left.shape[1]):
+            for i in range(p):
+                value = left[f, a, i]
+                if value == 0.0:
+                    continue
+                rest[i] -= value * vector[f, a]
+                for j in range(i + 1):
+                    matrix[i, j] -= value * right[f, a, j]
+    for i in range(p):
+        for j in range(i):
+            matrix[j, i] = matrix[i, j]
+
+
+@kernel
 def frame_steps(frame, factors, reduced_cross, reduced_gf, shared_step, steps):
     """Write each frame's step (F, q), given that of the shared parameters (p,)."""
     q = reduced_gf.shape[1]
