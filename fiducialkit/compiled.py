@@ -14,6 +14,7 @@ import re
 import shutil
 import time
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -90,19 +91,27 @@ except (OSError, RuntimeError):  # no home folder, no source to be read
     _CACHE_FOLDER = None
 
 
-def kernel(function: Function) -> Function:
-    """Compile `function` with numba: no Python objects, no interpreter lock, x / 0 as numpy has it, cached on disk."""
+def kernel(function: Function | None = None, *, reorders_sums: bool = False, is_inlined: bool = False) -> Function:
+    """Compile `function` with numba: no Python objects, no interpreter lock, x / 0 as numpy has it, cached on disk.
+
+    With `reorders_sums` sums may be taken in another order, which lets them run several at a time; the last digits
+    then hang on the machine.
+    """
+    if function is None:
+        return partial(kernel, reorders_sums=reorders_sums, is_inlined=is_inlined)
+    options = _OPTIONS | ({"fastmath": {"reassoc", "contract", "nsz"}} if reorders_sums else {})
+    options |= {"inline": "always"} if is_inlined else {}
     compiled: Function
     if _CACHE_FOLDER is None:
-        compiled = numba.njit(**_OPTIONS)(function)
+        compiled = numba.njit(**options)(function)
         return compiled
     previous = _CONFIG.CACHE_DIR
     _CONFIG.CACHE_DIR = str(_CACHE_FOLDER)
     try:
-        compiled = numba.njit(cache=True, **_OPTIONS)(function)
+        compiled = numba.njit(cache=True, **options)(function)
         return compiled
     except RuntimeError:
-        compiled = numba.njit(**_OPTIONS)(function)
+        compiled = numba.njit(**options)(function)
         return compiled
     finally:
         _CONFIG.CACHE_DIR = previous

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from fiducialkit.imaging import kernels
+from fiducialkit.imaging.corner_bound import corner_bound_px2
 from fiducialkit.imaging.detection import DetectorSettings, detect_markers
 from fiducialkit.imaging.noise import PixelNoise
 from fiducialkit.imaging.refinement import fit_marker
@@ -68,18 +68,12 @@ def shot(rng, condition, **settings) -> Trial:
 
 
 def bound_sd(truth, artwork, condition) -> float:
-    """Return the Cramer-Rao bound of a corner coordinate, rms over the eight, from the model at the true values."""
+    """Return the Cramer-Rao bound of a corner coordinate, rms over the eight."""
     _, _, blur_px, contrast, noise = condition
-    cells = np.pad(artwork, 1, constant_values=True).astype(float)
-    low, high = np.floor(truth.min(axis=0) - 12.0), np.ceil(truth.max(axis=0) + 12.0)
-    x, y = np.meshgrid(np.arange(low[0], high[0]), np.arange(low[1], high[1]))
-    places = np.column_stack([x.ravel(), y.ravel()])
-    parameters = np.array([*truth.ravel(), 0.0625 * contrast, 1.0625 * contrast, 0.0, 0.0, math.log(blur_px), 1.0])
-    greys, rows = np.empty(len(places)), np.empty((len(places), kernels.PARAMETERS))
-    bends = np.tile([1.0, 0.0, 0.0, 1.0], (len(places), 1))
-    kernels.model_greys(parameters, places, bends, cells, float(len(artwork)), greys, rows)
-    covariance = np.linalg.inv(rows.T @ rows) * (noise**2 + 1.0 / 12.0)
-    return float(np.sqrt(np.diag(covariance)[:8].mean()))
+    bound = corner_bound_px2(
+        truth, artwork, black_grey=0.0625 * contrast, white_grey=1.0625 * contrast, grey_sd=noise, blur_px=blur_px
+    )
+    return float(np.sqrt(np.trace(bound) / 8.0))
 
 
 def measure(condition, trials, seed):
