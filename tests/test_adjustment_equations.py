@@ -199,7 +199,7 @@ def dense_equations(problem: Problem) -> tuple[np.ndarray, np.ndarray, np.ndarra
     jacobians.append(prior)
     residuals.append(np.r_[(0.5 - 1.0) / 0.5, np.zeros(count * q)])
     jacobian, residual = np.concatenate(jacobians), np.concatenate(residuals)
-    free = np.r_[~problem.shared[0].fixed.ravel(), ~problem.shared[1].fixed.ravel(), ~problem.frames.fixed.ravel()]
+    free = np.r_[~problem.shared[0].held.ravel(), ~problem.shared[1].held.ravel(), ~problem.frames.held.ravel()]
     return jacobian.T @ jacobian, jacobian.T @ residual, free
 
 

@@ -345,6 +345,25 @@ def test_frames_without_a_measurement_are_said():
     assert np.isnan(found.frame_covariance([1])).all()
 
 
+def test_a_frame_without_a_measurement_leaves_the_shared_parameters_alone():
+    made = bundle(22, frames=6)
+    lens, markers, frames = made.blocks()
+    shared = [lens, replace(markers, fixed=True)]
+    without = replace(frames, value=made.frames[:5])
+    mine = made.frame_of < 5
+    made.frame_of, made.marker_of = made.frame_of[mine], made.marker_of[mine]
+    made.pixels, made.whitening = made.pixels[mine], made.whitening[mine]
+    kind = made.measurements()
+    expected = adjust(Problem(shared=shared, frames=without, measurements=[kind]))
+    found = adjust(Problem(shared=shared, frames=frames, measurements=[kind]))
+    assert found.status == "ok"
+    assert found.frame_status == ("ok",) * 5 + ("undetermined",)
+    assert found.message.startswith("1 of 6 frame items have no result: frame[5] undetermined in x_m")
+    assert found.values.shared["lens"] == pytest.approx(expected.values.shared["lens"], abs=1e-8)
+    assert found.covariance("lens") == pytest.approx(expected.covariance("lens"), rel=1e-7)
+    assert found.degrees_of_freedom == expected.degrees_of_freedom
+
+
 def test_a_frame_whose_points_lie_on_a_line_can_turn_about_it():
     # points along the board's x axis, in front of the camera: the turn about that axis moves none of them
     line = np.column_stack([np.linspace(-0.2, 0.2, 6), np.zeros(6), np.zeros(6)])

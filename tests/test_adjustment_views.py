@@ -172,8 +172,8 @@ def test_opencvs_calibration_of_the_same_corners():
     assert (np.abs(lens[:4] - true) < 4.0 * own[:4]).all()
 
 
-# whether stated errors are the real ones; one family of intervals: 99.9 % for all three tests of this file together
-TAIL = 0.001 / 3.0 / 2.0
+# whether stated errors are the real ones; one family of intervals: 99.9 % for the four sums of this file together
+TAIL = 0.001 / 4.0 / 2.0
 
 
 def assert_is_chi_squared(total: float, freedom: float):

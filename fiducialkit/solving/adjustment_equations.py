@@ -168,7 +168,7 @@ class System:
         if self.problem.frames is not None and self.frame_prior is not None:
             blocks.append((self.problem.frames, self.frame_prior))
         return sum(
-            int(((np.diagonal(information, axis1=1, axis2=2) > 0.0) & ~block.fixed).sum())
+            int(((np.diagonal(information, axis1=1, axis2=2) > 0.0) & ~block.held).sum())
             for block, (_, information) in blocks
         )
 
@@ -202,12 +202,12 @@ class System:
         """Take out the fixed parameters of frames and go over to the free coordinates of the shared ones."""
         frame, cross, shared, frame_gradient, shared_gradient = blocks
         frames = self.problem.frames
-        if frames is not None and frames.fixed.any():
-            free = ~frames.fixed
+        if frames is not None and frames.held.any():
+            free = ~frames.held
             frame *= free[:, :, None] & free[:, None, :]
             cross *= free[:, :, None]
             frame_gradient *= free
-            item, held = np.nonzero(frames.fixed)
+            item, held = np.nonzero(frames.held)
             frame[item, held, held] = 1.0
         basis = self.basis[: self.width]
         return Equations(
@@ -368,7 +368,7 @@ def _prior_equations(
 def _free_basis(problem: Problem) -> FloatArray:
     """Return the directions (p, r) in which the shared parameters may move: not fixed, not against a constraint."""
     total = sum(block.dimension for block in problem.shared)
-    held = [block.fixed.ravel() for block in problem.shared]
+    held = [block.held.ravel() for block in problem.shared]
     free = np.flatnonzero(~np.concatenate(held)) if held else np.zeros(0, dtype=np.int64)
     basis = np.eye(total)[:, free]
     rows = []

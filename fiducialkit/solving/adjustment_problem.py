@@ -13,7 +13,7 @@ from typing import Any, Literal
 
 import numpy as np
 
-from fiducialkit.arrays import FloatArray, IntArray, checked_array
+from fiducialkit.arrays import BoolArray, FloatArray, IntArray, checked_array
 from fiducialkit.errors import InputError
 from fiducialkit.solving.adjustment_poses import inverse_left_jacobian, moved_poses, rotation_vectors
 
@@ -58,6 +58,12 @@ class Block:
         Which parameters are held, shape (), (q,) or (n, q). Of a pose: which local steps.
     items : sequence of str, optional
         Names of the n items for messages; their numbers if None.
+    is_single : bool
+        Whether the value is that of one item, without an axis for items.
+    count : int
+        Number of items.
+    held : ndarray of bool, shape (n, q)
+        `fixed`, spelled out.
     """
 
     name: str
@@ -69,6 +75,7 @@ class Block:
     items: Sequence[str] | None = None
     is_single: bool = field(init=False)
     count: int = field(init=False)
+    held: BoolArray = field(init=False, repr=False)
 
     def __post_init__(self) -> None:
         if self.manifold not in ("flat", "pose"):
@@ -104,7 +111,7 @@ class Block:
             raise InputError(
                 f"block {self.name}: fixed: expected shape {expected}, found {np.shape(self.fixed)}"
             ) from None
-        object.__setattr__(self, "fixed", held)
+        object.__setattr__(self, "held", held)
 
     @property
     def size(self) -> int:

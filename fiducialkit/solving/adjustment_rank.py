@@ -12,8 +12,8 @@ from fiducialkit.solving import adjustment_kernels as kernels
 from fiducialkit.solving.adjustment_equations import Equations, System, positive_diagonal
 
 # share of its information that an exactly undetermined combination seems to keep, by rounding alone: at most 1.2e-15,
-# 2.6e-15, 5.5e-15 and 9.7e-15 was seen for free networks of 160, 16,000, 96,000 and 320,000 residuals (it grows with the
-# root of their number); a rational lens, barely determined, keeps 2e-14 to 8e-14 of its worst combination
+# 2.6e-15, 5.5e-15 and 9.7e-15 was seen for free networks of 160, 16,000, 96,000 and 320,000 residuals (it grows with
+# the root of their number); a rational lens, barely determined, keeps 2e-14 to 8e-14 of its worst combination
 _ROUNDING_SHARE = 8e-15
 _FREE_OF_GROWTH = 1e4
 _PIVOT_TO_LOOK_AT = 1e-6  # the smallest eigenvalue may lie some orders below the smallest squared pivot
@@ -149,8 +149,8 @@ def _frame_inverses(system: System, frame: FloatArray) -> tuple[FloatArray, Bool
     inverse *= scale[:, :, None] * scale[:, None, :]
     frames = system.problem.frames
     if frames is not None:
-        inverse *= ~frames.fixed[:, :, None] & ~frames.fixed[:, None, :]
-        ranks -= frames.fixed.sum(axis=1)
+        inverse *= ~frames.held[:, :, None] & ~frames.held[:, None, :]
+        ranks -= frames.held.sum(axis=1)
     return inverse, lost, ranks
 
 
