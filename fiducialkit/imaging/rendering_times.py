@@ -29,13 +29,15 @@ from fiducialkit.imaging.rendering_kernels import (
 from fiducialkit.imaging.rendering_settings import RenderSettings
 from fiducialkit.scene.camera import Camera
 
-# an edge smeared over a length L in n steps is off by up to 255 L / (8 n^2) grey levels: half a level at 8 sqrt(L)
-SMEAR_STEP_PX = 0.25
+# an edge smeared over a length L in n steps is off by up to 255 L / (8 n^2) grey levels: half a level at 8 sqrt(L);
+# a long smear passes many edges
+SMEAR_STEP_PX = 0.5
 _STEPS_BY_ROOT = 8.0
 MOST_STEPS = 400
 _ROW_STEP_PX = 0.005  # rows that see the scene this near to each other count as one
 _MOST_ROWS_ALIKE = 64
-_LOOKS = 5  # times at which is asked where a body is
+_LOOKS = 5  # times at which is asked where a body is, unless the camera turns so far that it may pass between them
+_LARGEST_TURN = 0.5
 _NEAR_M = 1e-3
 _RING = 64
 
@@ -169,25 +171,26 @@ class Reach:
 
 def reach_of(taken: Shot, body: Body, moments: Sequence[Moment]) -> Reach:
     """Return where a body may be seen during all of the picture; with much to spare."""
-    everywhere = Reach(first_row=-math.inf, last_row=math.inf)
-    if body.kind == "backdrop":
-        return everywhere
+    everywhere, nowhere = Reach(first_row=-math.inf, last_row=math.inf), Reach(first_row=math.inf, last_row=-math.inf)
     first, last = moments[0].time_s, moments[-1].time_s
-    bounds = []
+    turned = (last - first) * float(np.linalg.norm(taken.view[TURN : TURN + 3]))
+    if body.kind == "backdrop" or turned > _LARGEST_TURN:
+        return everywhere
+    pad, camera = taken.pad_px, taken.camera
+    planes = view_planes(camera, pad, -pad, camera.height_px + pad)
+    is_outside, bounds = np.ones(len(planes), dtype=np.bool_), []
     for time in np.linspace(first, last, _LOOKS) if last > first else [first]:
         points = _outer_points(shape_at(taken, body, float(time)))
-        pixels, valid = taken.camera.project(points)
-        if not valid.all():
-            return everywhere
-        if len(points):
-            bounds.append([*pixels.min(axis=0), *pixels.max(axis=0)])
-    if not bounds:
-        return Reach(first_row=math.inf, last_row=-math.inf)
-    low, high = np.array(bounds)[:, :2], np.array(bounds)[:, 2:]
-    spare = 4.0 + taken.pad_px + 0.25 * np.maximum(np.ptp(low, axis=0), np.ptp(high, axis=0)).max()
-    if high[:, 0].max() < -spare or low[:, 0].min() > taken.camera.width_px + spare:
-        return Reach(first_row=math.inf, last_row=-math.inf)
-    return Reach(first_row=float(low[:, 1].min() - spare), last_row=float(high[:, 1].max() + spare))
+        is_outside &= (points @ planes[:, :3].T + planes[:, 3] < 0.0).all(axis=0)
+        pixels, valid = camera.project(points)
+        bounds.append([*pixels.min(axis=0), *pixels.max(axis=0)] if len(points) and valid.all() else [math.nan] * 4)
+    if is_outside.any():
+        return nowhere
+    low, high = np.array(bounds)[:, 1], np.array(bounds)[:, 3]
+    if np.isnan(low).any():  # partly behind the camera, or with its back to it for a while
+        return everywhere
+    spare = 4.0 + pad + 0.25 * max(np.ptp(low), np.ptp(high))
+    return Reach(first_row=float(low.min() - spare), last_row=float(high.max() + spare))
 
 
 def _outer_points(shape: Shape) -> FloatArray:

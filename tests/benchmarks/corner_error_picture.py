@@ -31,7 +31,7 @@ LARGEST_TILT_DEG = 15.0
 BLUR_PX, CONTRAST_GREY, NOISE_GREY = 0.7, 150, 2
 SEED = 5200
 PER_SHEET = 25  # pictures laid side by side for one call of the independent detector
-LEAST_FOUND = 0.2  # share below which nothing is drawn
+LEAST_FOUND = 0.25  # share below which nothing is drawn
 # key, label, colour, shape of the points, line
 LINES = (
     ("opencv", "OpenCV, sub-pixel, best window", style.LINE_COLOURS[3], "s", "-"),
