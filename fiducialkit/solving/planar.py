@@ -127,10 +127,16 @@ def runs_clockwise(corners_px: FloatArray) -> bool:
 def far_from_pose(corners_px: FloatArray, rms_px: float, chi2: float, freedom: int) -> str:
     """Return why corners (N, 4, 2) cannot belong to their best pose, or an empty text where noise explains them."""
     side_px = float(np.linalg.norm(corners_px - np.roll(corners_px, 1, axis=1), axis=2).mean())
-    sigmas = np.sqrt(chi2 / max(freedom, 1))
-    if rms_px > max(_INCONSISTENT_PX, _INCONSISTENT_SIDE_SHARE * side_px) and sigmas > _INCONSISTENT_SIGMAS:
+    if is_far(rms_px, side_px, chi2, freedom):
         return f"the corners lie {rms_px:.1f} px rms from any pose; is the layout or a marker wrong?"
     return ""
+
+
+def is_far(rms_px: Any, side_px: Any, chi2: Any, freedom: Any) -> Any:
+    """Return whether residuals (numbers or arrays) are too large for noise: in pixels, in sides and in sigmas."""
+    sigmas = np.sqrt(chi2 / np.maximum(freedom, 1))
+    limit_px = np.maximum(_INCONSISTENT_PX, _INCONSISTENT_SIDE_SHARE * side_px)
+    return (rms_px > limit_px) & (sigmas > _INCONSISTENT_SIGMAS)
 
 
 def covariance_of(information: FloatArray) -> FloatArray | None:

@@ -18,7 +18,7 @@ from fiducialkit.solving.considered import NOTHING, ConsideredErrors, considered
 from fiducialkit.solving.moment_kernels import NEGLIGIBLE_PROBABILITY, NOT_A_COVARIANCE, solve_moments
 from fiducialkit.solving.planar import AMBIGUOUS_ABOVE, REVERSED, far_from_pose
 from fiducialkit.solving.pose_result import COVARIANCE_KINDS, STATUSES, MarkerResidual, PoseEstimate, PoseSolution
-from fiducialkit.solving.priors import Prior, prior_rows
+from fiducialkit.solving.priors import Prior, prior_counts, prior_rows
 from fiducialkit.solving.rig import (
     Output,
     Rig,
@@ -155,6 +155,7 @@ class _Moment:
         """Return (verdict, output) of the compiled solver."""
         count = len(seen)
         verdict, out = new_output(1, count)
+        seen.covariance_px2.flags.writeable = False  # as a log's are: the type the kernels are compiled for
         solve_moments(
             np.array([0, count]), self.layout, seen.marker_of, seen.camera_of, seen.corners_px, seen.covariance_px2,
             np.arange(count), self.rig, self.prior, self.motion, self.considered, spread_normals(), verdict, out,
@@ -209,7 +210,7 @@ class _Moment:
             )  # fmt: skip
         both = [_estimate(out, k) for k in range(2) if k == 0 or out[7][0, k] > NEGLIGIBLE_PROBABILITY]
         rms_px = math.sqrt(float(np.mean(verdict[1][use] ** 2)))
-        freedom = 8 * len(used) + _prior_count(self.prior[0]) - 6
+        freedom = 8 * len(used) + int(prior_counts(self.prior)[0]) - 6
         status, remark = _status(seen.corners_px[use], clockwise, both[0], rms_px, freedom)
         return PoseSolution(
             status=status,
@@ -224,10 +225,6 @@ class _Moment:
             covariance_kind=COVARIANCE_KINDS[int(out[1][0])],
             region_95=float(out[2][0]),
         )
-
-
-def _prior_count(row: FloatArray) -> int:
-    return int(np.count_nonzero(row[3:6])) + 2 * int(row[6] > 0.0) + int(row[8] > 0.0)
 
 
 def _estimate(out: Output, k: int) -> PoseEstimate:

