@@ -31,7 +31,9 @@ def padded(marker_id):
 def modelled(parameters, places):
     greys, rows = np.empty(len(places)), np.empty((kernels.PARAMETERS, len(places)))
     bends = np.array([[1.0, 0.0, 0.0, 1.0]])
-    kernels.model_greys(np.asarray(parameters), places, bends, padded(3), 8.0, True, greys, rows)
+    kernels.model_greys(
+        np.asarray(parameters), places, bends, padded(3), 8.0, True, parameters[kernels.SHARPNESS] > 0.0, greys, rows
+    )
     return greys, rows.T
 
 
@@ -92,25 +94,25 @@ def test_shape_and_corners_are_each_others_inverse():
         np.testing.assert_allclose(by_shape[:, k], (ahead - behind) / 2e-5, atol=1e-5)
 
 
-@pytest.mark.parametrize("tone", [1.0, 0.6])
-def test_derivatives_against_finite_differences(tone):
+@pytest.mark.parametrize(("tone", "sharpness"), [(1.0, 0.0), (0.6, 0.0), (0.8, 0.7)])
+def test_derivatives_against_finite_differences(tone, sharpness):
     x, y = np.meshgrid(np.arange(12.0, 66.0), np.arange(14.0, 62.0))
     places = np.column_stack([x.ravel(), y.ravel()])
     shape = np.empty(8)
     kernels.shape_of(np.array(TRUE), shape)
-    at = np.array([*shape, 40.0, 190.0, 0.1, -0.05, math.log(0.7), tone, 120.0])
+    at = np.array([*shape, 40.0, 190.0, 0.1, -0.05, math.log(0.7), tone, 120.0, sharpness])
     _, rows = modelled(at, places)
-    for k in range(kernels.PARAMETERS):
+    for k in range(kernels.PARAMETERS if sharpness else kernels.SHARPNESS):
         step = np.zeros(kernels.PARAMETERS)
         step[k] = 1e-5
         numeric = (modelled(at + step, places)[0] - modelled(at - step, places)[0]) / 2e-5
         # lattice lines come into reach in steps of up to 2e-4 of the contrast: such pixels are left out; the change of
-        # the blur's shape with the corners is neglected on purpose, 5 % of the largest derivative at most
+        # the blur's shape with the corners is neglected on purpose, 8 % of the largest derivative at most
         smooth = np.abs(numeric - rows[:, k]) < 0.1 * np.abs(rows[:, k]).max()
         assert smooth.mean() > 0.98
         # the surround's share leaves out the correlation of the blur, and black and white make up for it
         shared = {kernels.BLACK: 0.01, kernels.WHITE: 0.01, kernels.SURROUND: 0.05}
-        limit = 0.05 if k < kernels.SHAPE else shared.get(k, 5e-4)
+        limit = 0.08 if k < kernels.SHAPE else shared.get(k, 5e-4)
         assert np.abs(numeric - rows[:, k])[smooth].max() < limit * np.abs(rows[:, k]).max()
 
 
@@ -219,21 +221,56 @@ def test_the_wrong_marker_or_none_disagrees_and_gives_its_corners_back():
     assert other.explained < 0.7 < 0.99 < right.explained
 
 
-def test_a_sharpened_picture_makes_the_covariance_grow():
-    """Residuals with a pattern: the stated sd is several times that of the same marker unsharpened."""
-    rng = np.random.default_rng(10)
-    picture, truth, marker_id, _ = shot(rng, 48)
-    plain = fit_marker(picture, truth, FAMILY.artwork(marker_id))
+def sharpened(picture, amount, sd_px):
+    soft = cv2.GaussianBlur(picture.astype(np.float32), (0, 0), sd_px)
+    return np.clip(np.rint((1.0 + amount) * picture - amount * soft), 0, 255).astype(np.uint8)
 
-    soft = cv2.GaussianBlur(picture.astype(np.float32), (0, 0), 1.5)
-    sharp = np.clip(2.2 * picture - 1.2 * soft, 0, 255).astype(np.uint8)
-    fit = fit_marker(sharp, truth, FAMILY.artwork(marker_id))
-    if fit.status == "fitted":
-        grown = np.sqrt(np.trace(fit.covariance_px2) / np.trace(plain.covariance_px2))
-        assert grown > 2.0
-        assert np.abs(fit.corners_px - truth).max() < 0.3
-    else:
-        assert fit.covariance_px2 is None
+
+@pytest.mark.parametrize(("amount", "sd_px"), [(0.6, 1.0), (1.2, 1.5)])
+def test_a_sharpened_picture_is_seen_through(amount, sd_px):
+    """Simulation: what many cameras do to their pictures, of another width than the model's own 1.2 px."""
+    rng = np.random.default_rng(10)
+    errors, stated = [], []
+    for _ in range(8):
+        picture, truth, marker_id, _ = shot(rng, 48)
+        fit = fit_marker(sharpened(picture, amount, sd_px), truth, FAMILY.artwork(marker_id))
+        assert fit.status == "fitted"
+        assert fit.sharpness > 0.2
+        errors.append(fit.corners_px - truth)
+        stated.append(np.trace(fit.covariance_px2) / 8.0)
+        assert fit_marker(picture, truth, FAMILY.artwork(marker_id)).sharpness == 0.0
+    realised = np.sqrt(np.mean(np.square(errors)))
+    assert realised < 0.015
+    assert 0.5 < np.sqrt(np.mean(stated)) / realised < 2.0
+
+
+def test_light_tone_compression_and_cover_together():
+    """30 % of light across the marker, sRGB, JPEG 85, a tenth covered: at most .05 px, and the sd says so."""
+    rng = np.random.default_rng(12)
+    errors, stated = [], []
+    for _ in range(10):
+        picture, truth, marker_id, _ = shot(rng, 40, light_gradient=(0.8, 0.0), tone="srgb", jpeg_quality=85)
+        x, y = np.meshgrid(np.arange(picture.shape[1]), np.arange(picture.shape[0]))
+        place = 0.45 * (truth[0] + truth[1]) + 0.1 * truth.mean(axis=0)
+        picture[(np.abs(x - place[0]) < 6.5) & (np.abs(y - place[1]) < 6.5)] = 120
+        fit = fit_marker(picture, truth + rng.normal(scale=0.1, size=(4, 2)), FAMILY.artwork(marker_id))
+        assert fit.status == "fitted"
+        errors.append(fit.corners_px - truth)
+        stated.append(np.trace(fit.covariance_px2) / 8.0)
+    realised = np.sqrt(np.mean(np.square(errors)))
+    assert realised < 0.05
+    assert np.sqrt(np.mean(stated)) > realised / 3.0
+
+
+def test_clipped_whites_do_no_harm():
+    rng = np.random.default_rng(13)
+    errors = []
+    for _ in range(8):
+        picture, truth, marker_id, _ = shot(rng, 40, light_grey=330.0)
+        assert (picture == 255).mean() > 0.05
+        fit = fit_marker(picture, truth + rng.normal(scale=0.1, size=(4, 2)), FAMILY.artwork(marker_id))
+        errors.append(fit.corners_px - truth)
+    assert np.sqrt(np.mean(np.square(errors))) < 0.01
 
 
 def test_fitted_corners_beat_opencv_s_tenfold():

@@ -59,7 +59,7 @@ def corner_bound_px2(
     parameters[[kernels.LOG_BLUR, kernels.TONE]] = math.log(blur_px), 1.0
     greys, rows = np.empty(len(places)), np.empty((kernels.PARAMETERS, len(places)))
     bends = np.array([[1.0, 0.0, 0.0, 1.0]])
-    kernels.model_greys(parameters, places, bends, cells, float(len(artwork)), True, greys, rows)
+    kernels.model_greys(parameters, places, bends, cells, float(len(artwork)), True, False, greys, rows)
     rows = rows[: kernels.SURROUND]
     covariance = np.linalg.inv(rows @ rows.T) * (grey_sd**2 + 1.0 / 12.0)
     by_shape = np.empty((8, 8))

@@ -21,6 +21,7 @@ from fiducialkit.imaging.kernels import (
     PARAMETERS,
     RING,
     SHAPE,
+    SHARPNESS,
     SURROUND,
     TONE,
     WHITE,
@@ -42,9 +43,10 @@ CONVERGED, NOT_CONVERGED, LOST = 0, 1, 2
 PRIORS = PARAMETERS - GRADIENT_X  # gradient, blur, tone and surround have one, in this order
 RESIDUAL, EXPLAINED, UNUSED = 0, 1, 2
 # What is known of any picture beforehand, mean and sd: far weaker than a good marker's own evidence, but where that is
-# missing (clipped levels, sharpened edges) it keeps the fit out of nonsense. Gradients, blur, tone, surround.
-PRIOR_MEAN = np.array([0.0, 0.0, math.log(0.8), 0.75, 0.0])
-_PRIOR_SD = np.array([0.3, 0.3, 0.6, 0.3, 30.0])
+# missing (clipped levels, sharpened edges) it keeps the fit out of nonsense.
+# Gradients, blur, tone, surround, sharpness.
+PRIOR_MEAN = np.array([0.0, 0.0, math.log(0.8), 0.75, 0.0, 0.3])
+_PRIOR_SD = np.array([0.3, 0.3, 0.6, 0.3, 30.0, 0.5])
 _NOISE_FLOOR_GREY = 0.5  # quantisation alone leaves 0.29
 _BLACK_SHARE, _WHITE_SHARE = 0.08, 0.92  # of the pixels, where their levels are read for a start
 _PATTERNED = 1.5  # of independent noise the enlargement is 1 within about 0.2
@@ -55,7 +57,9 @@ _SETTLED_SCALE = 0.05
 _SD_PER_MEDIAN = 1.4826  # of the absolute values of a normal variable
 _BINS, _BINS_PER_GREY = 1024, 16
 _MODEL_SHARE = 0.01  # of the contrast: no picture follows the model better
-_FLATTEST_BLUR, _SHARPEST_BLUR = 1.6, -2.3
+_FLATTEST_BLUR, _SHARPEST_BLUR = math.log(5.0), math.log(0.15)
+_LEAST_BLACK, _LEAST_TONE, _MOST_TONE = 0.5, 0.35, 1.3
+_LEAST_SHARPNESS, _MOST_SHARPNESS = -0.6, 2.5
 _UNLIKE = 2.0  # the surround's cells while pixels are chosen: neither black nor white
 
 
@@ -114,6 +118,35 @@ def _biweight_cost(residuals, reach):
 
 
 @kernel
+def sharpness_sds(levels, places, bends, cells, free, parameters, prior_mean, scale):
+    """Return how many sds the pixels want a sharpness away from 0, at parameters fitted without: a score test.
+
+    References
+    ----------
+    Rao, Proc. Cambridge Phil. Soc. 44 (1948) 50-57.
+    """
+    count = levels.shape[0]
+    greys, rows, residuals, weights = np.empty(count), np.empty((PARAMETERS, count)), np.empty(count), np.empty(count)
+    side, reach = cells.shape[0] - 2.0 * RING, _BIWEIGHT * scale
+    model_greys(parameters, places, bends, cells, side, free[TONE], True, greys, rows)
+    for i in range(count):
+        residuals[i] = levels[i] - greys[i]
+        weights[i] = (1.0 - min(1.0, (residuals[i] / reach) ** 2)) ** 2
+    all_free = free.copy()
+    all_free[SHARPNESS] = True
+    information, gradient = np.empty((PARAMETERS, PARAMETERS)), np.empty(PARAMETERS)
+    lower, axis = np.zeros((PARAMETERS, PARAMETERS)), np.zeros(PARAMETERS)
+    _normal_equations(rows, weights, residuals, all_free, greys, information, gradient)
+    _add_priors(parameters, free, prior_mean, scale, information, gradient)
+    if not cholesky(information, 0.0, lower):
+        return 0.0
+    axis[SHARPNESS] = 1.0
+    solve_cholesky(lower, gradient)
+    solve_cholesky(lower, axis)
+    return gradient[SHARPNESS] / math.sqrt(axis[SHARPNESS]) / scale
+
+
+@kernel
 def _median_size(values, counts):
     """Return the median absolute value by counting: to 1/32, and at most 64."""
     counts[:] = 0
@@ -128,10 +161,19 @@ def _median_size(values, counts):
 
 
 @kernel
+def _keep_possible(parameters):
+    """Hold the parameters where the model means something: below black and beyond any tone curve it turns flat."""
+    parameters[BLACK] = max(parameters[BLACK], _LEAST_BLACK)
+    parameters[LOG_BLUR] = min(max(parameters[LOG_BLUR], _SHARPEST_BLUR), _FLATTEST_BLUR)
+    parameters[TONE] = min(max(parameters[TONE], _LEAST_TONE), _MOST_TONE)
+    parameters[SHARPNESS] = min(max(parameters[SHARPNESS], _LEAST_SHARPNESS), _MOST_SHARPNESS)
+
+
+@kernel
 def iterate(
     levels, places, bends, cells, free, parameters, prior_mean, small_step_px, rows, residuals, weights
 ):  # fmt: skip
-    """Fit the parameters (15,) to these pixels by Levenberg-Marquardt; return status and scale.
+    """Fit the parameters (16,) to these pixels by Levenberg-Marquardt; return status and scale.
 
     The cost is Tukey's biweight, its scale the median absolute residual of the last step, floored at half a grey level
     and at 1 % of the contrast. Derivatives, residuals and weights are left as they are at the end.
@@ -147,7 +189,7 @@ def iterate(
     damping, best, scale, settled, largest = 1e-3, math.inf, math.inf, math.inf, math.inf
     iteration = 0
     for iteration in range(_MOST_ITERATIONS):
-        model_greys(trial, places, bends, cells, side, free[TONE], greys, rows)
+        model_greys(trial, places, bends, cells, side, free[TONE], free[SHARPNESS], greys, rows)
         for i in range(count):
             residuals[i] = levels[i] - greys[i]
         spread = _SD_PER_MEDIAN * _median_size(residuals, counts)
@@ -183,7 +225,7 @@ def iterate(
             return LOST, scale
         for k in range(PARAMETERS):
             trial[k] = parameters[k] + step[k]
-        trial[LOG_BLUR] = min(max(trial[LOG_BLUR], _SHARPEST_BLUR), _FLATTEST_BLUR)
+        _keep_possible(trial)
         corners_of(parameters, before, unused)
         corners_of(trial, after, unused)
         largest = 0.0

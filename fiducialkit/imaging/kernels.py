@@ -26,8 +26,8 @@ from fiducialkit.compiled import kernel
 from fiducialkit.scene.projection import square_to_quadrilateral
 
 SHAPE = 8  # the eight numbers of the perspective come first
-BLACK, WHITE, GRADIENT_X, GRADIENT_Y, LOG_BLUR, TONE, SURROUND = 8, 9, 10, 11, 12, 13, 14
-PARAMETERS = 15
+BLACK, WHITE, GRADIENT_X, GRADIENT_Y, LOG_BLUR, TONE, SURROUND, SHARPNESS = 8, 9, 10, 11, 12, 13, 14, 15
+PARAMETERS = 16
 RING = 2  # cells round the artwork: the white margin, and what lies beyond it
 _REACH_SD = 3.6  # lattice lines farther than this from a pixel take less than 2e-4 of it
 _MOST_LINES = 24
@@ -35,6 +35,7 @@ _TERMS = 8
 _SMALLEST_TERM = 1e-3
 _LEAST_RHO = 1e-3
 PIXEL_VARIANCE = 1.0 / 12.0
+SHARPENED_SD_PX = 1.2  # of the smoother picture that sharpening takes away; in the middle of what is usual
 _PER_SD = 64
 _HIGHEST_SD = 4
 _FARTHEST_SD = 3.99
@@ -225,11 +226,12 @@ def inverse_of(shape, inverse):
 
 
 @kernel(is_inlined=True)
-def _pixel_model(parameters, inverse, determinant, spread, x, y, bends, at, cells, side, work, rows, i):
+def _pixel_model(parameters, inverse, determinant, spread, x, y, bends, at, cells, side, passes, work, rows, i):
     """Return the modelled grey level of pixel i and fill its derivatives by the parameters, rows[:, i].
 
     (x, y) is the pixel in undistorted pixel coordinates, row `at` of `bends` the derivative of those by its own,
-    `spread` the sd of all blur, the optics' share of its variance, and whether the tone is free.
+    `spread` the sd of all blur, the optics' share of its variance, whether the tone is free, the surround's level as
+    a share from black to white, and the first two for the smoother picture, reckoned with where `passes` is 2.
     """
     q2 = 1.0 / (inverse[2, 0] * x + inverse[2, 1] * y + inverse[2, 2])
     u = (inverse[0, 0] * x + inverse[0, 1] * y + inverse[0, 2]) * q2
@@ -246,9 +248,23 @@ def _pixel_model(parameters, inverse, determinant, spread, x, y, bends, at, cell
     rho = (u0 * v0 + u1 * v1) / (length_u * length_v)
     middle = 0.5 * cells.shape[0]
     blur = side * spread[0]
-    f, by_a, by_b, by_blur, outside = pattern_value(
-        cells, side * u + middle, side * v + middle, blur * length_u, blur * length_v, rho, work
-    )
+    # a sharpened picture is (1 + s) times itself less s times a smoother one
+    f = by_a = by_b = by_blur = outside = by_sharpness = 0.0
+    for turn in range(passes):
+        share = 1.0 + parameters[SHARPNESS] if turn == 0 else -parameters[SHARPNESS]
+        if turn == 1:
+            blur = side * spread[4]
+        value, slope_a, slope_b, slope_blur, ring = pattern_value(
+            cells, side * u + middle, side * v + middle, blur * length_u, blur * length_v, rho, work
+        )
+        f, by_a, by_b, outside = (
+            f + share * value,
+            by_a + share * slope_a,
+            by_b + share * slope_b,
+            outside + share * ring,
+        )
+        by_blur += share * slope_blur * spread[1 if turn == 0 else 5]
+        by_sharpness += value if turn == 0 else -value
     black, white = parameters[BLACK], parameters[WHITE]
     contrast = white - black
     light = 1.0 + 2.0 * (parameters[GRADIENT_X] * u + parameters[GRADIENT_Y] * v)
@@ -279,19 +295,21 @@ def _pixel_model(parameters, inverse, determinant, spread, x, y, bends, at, cell
     rows[WHITE, i] = white_share * lit
     rows[GRADIENT_X, i] = 2.0 * paint * u * slope
     rows[GRADIENT_Y, i] = 2.0 * paint * v * slope
-    rows[LOG_BLUR, i] = by_blur * contrast * lit * spread[1]
+    rows[LOG_BLUR, i] = by_blur * contrast * lit
     rows[TONE, i] = grey * logarithm
     rows[SURROUND, i] = outside * lit
+    rows[SHARPNESS, i] = by_sharpness * contrast * lit
     return grey
 
 
 @kernel
-def model_greys(parameters, places, bends, cells, side, is_tone_free, greys, rows):
-    """Fill the modelled grey levels (N,) and their derivatives (15, N) for pixels at `places` (N, 2).
+def model_greys(parameters, places, bends, cells, side, is_tone_free, is_sharp, greys, rows):
+    """Fill the modelled grey levels (N,) and their derivatives (16, N) for pixels at `places` (N, 2).
 
-    `bends` is (N, 4), or (1, 4) where it is the same for all; the outermost ring of `cells` is overwritten.
+    `bends` is (N, 4), or (1, 4) where it is the same for all; the outermost ring of `cells` is overwritten. Only with
+    `is_sharp` does the sharpness count.
     """
-    inverse, spread = np.empty((3, 3)), np.empty(4)
+    inverse, spread = np.empty((3, 3)), np.empty(6)
     work = np.empty((7, _MOST_LINES + 1))
     determinant = inverse_of(parameters, inverse)
     optical = math.exp(2.0 * parameters[LOG_BLUR])
@@ -300,9 +318,14 @@ def model_greys(parameters, places, bends, cells, side, is_tone_free, greys, row
     spread[2] = 1.0 if is_tone_free else 0.0
     beyond = (parameters[SURROUND] - parameters[BLACK]) / (parameters[WHITE] - parameters[BLACK])
     spread[3] = beyond
+    spread[4] = math.sqrt(optical + PIXEL_VARIANCE + SHARPENED_SD_PX * SHARPENED_SD_PX)
+    spread[5] = optical / (spread[4] * spread[4])
+    passes = 2 if is_sharp else 1
     cells[0, :], cells[-1, :], cells[:, 0], cells[:, -1] = beyond, beyond, beyond, beyond
     is_bent = bends.shape[0] > 1
     for i in range(places.shape[0]):
         at = i if is_bent else 0
         x, y = places[i, 0], places[i, 1]
-        greys[i] = _pixel_model(parameters, inverse, determinant, spread, x, y, bends, at, cells, side, work, rows, i)
+        greys[i] = _pixel_model(
+            parameters, inverse, determinant, spread, x, y, bends, at, cells, side, passes, work, rows, i
+        )

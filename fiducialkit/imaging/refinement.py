@@ -22,6 +22,9 @@ _START_BLUR_PX = 0.8
 _MORE_BLUR = 1.15  # a blur so much above the first guess makes the trusted margin narrower, and the fit is done again
 _ROUGH_PIXELS, _ROUGH_STEP_PX = 600, 0.05  # first a part of the pixels, until the corners move no more than this
 _SMALL_STEP_PX = 0.02  # what is left after a step so small is its square by the blur: 5e-4 px
+_WANTS_SHARPNESS_SDS = 4.0  # beyond it is worth asking whether the camera sharpens its pictures
+_START_SHARPNESS = 0.3
+_BETTER_CHI2 = 20.0  # for one parameter more
 _NO_BEND = np.array([[1.0, 0.0, 0.0, 1.0]])
 _CONTRAST_LEAST_GREY = 6.0
 _EXPLAINED_LEAST = 0.5
@@ -48,6 +51,8 @@ class MarkerFit:
         Share of the pixels' variance that the pattern explains: near 1 for the right marker, low for a false one.
     unused : float
         Share of pixels that the robust fit set aside: something covers the marker.
+    sharpness : float
+        How much of a smoother picture the camera took away to sharpen its own; 0 where the pixels do not ask for it.
     """
 
     status: str
@@ -60,6 +65,7 @@ class MarkerFit:
     residual_grey: float
     explained: float
     unused: float
+    sharpness: float = 0.0
 
 
 def fit_marker(
@@ -102,6 +108,11 @@ def fit_marker(
         fit = _fit_pixels(grey, corners.ravel(), start.ravel(), _cells(artwork), fit.blur_px, tone, patch)
     if fit is None:
         return _kept("not_converged", corners)
+    if abs(fit.sharpness_sds) > _WANTS_SHARPNESS_SDS:
+        other = _fit_pixels(
+            grey, corners.ravel(), start.ravel(), _cells(artwork), fit.blur_px, tone, patch, is_sharpened=True
+        )
+        fit = other if other is not None and _is_better(other, fit) else fit
     allowed = max(1.5, 0.08 * side_px) if largest_shift_px is None else largest_shift_px
     shift = fit.corners.reshape(4, 2) - start
     if not fit.has_covariance or not _is_plausible(shift, fit.parameters, fit.summary, allowed):
@@ -116,6 +127,8 @@ class _Fit:
     covariance: FloatArray
     summary: FloatArray
     has_covariance: bool
+    pixels: int
+    sharpness_sds: float
 
     @property
     def blur_px(self) -> float:
@@ -130,6 +143,8 @@ def _fit_pixels(
     blur_px: float,
     tone: float | None,
     patch: tuple[FloatArray, IntArray, FloatArray],
+    *,
+    is_sharpened: bool = False,
 ) -> _Fit | None:
     """Return the fit to the pixels that a marker of that blur is told by, or None where it does not converge."""
     most = selection_kernels.box_of(
@@ -151,17 +166,18 @@ def _fit_pixels(
     levels, places, bends = levels[:count], places[:count], bends[:count]
     free = np.ones(kernels.PARAMETERS, dtype=np.bool_)
     free[kernels.TONE] = tone is None
+    free[kernels.SHARPNESS] = is_sharpened
+    parameters[kernels.SHARPNESS] = _START_SHARPNESS if is_sharpened else 0.0
     prior_mean = fit_kernels.PRIOR_MEAN.copy()
-    prior_mean[-1] = parameters[kernels.SURROUND]
+    prior_mean[kernels.SURROUND - kernels.GRADIENT_X] = parameters[kernels.SURROUND]
     rows, residuals, weights = np.empty((kernels.PARAMETERS, count)), np.empty(count), np.empty(count)
-    every = count // _ROUGH_PIXELS
+    every = max(count // _ROUGH_PIXELS, 1)
+    part = [np.ascontiguousarray(each[::every]) if len(each) > 1 else each for each in (levels, places, bends)]
     if every > 1:
-        part = [np.ascontiguousarray(each[::every]) for each in (levels, places)]
-        part_bends = np.ascontiguousarray(bends[::every]) if len(bends) > 1 else bends
         number = len(part[0])
         fit_kernels.iterate(
-            *part, part_bends, cells, free, parameters, prior_mean, _ROUGH_STEP_PX,
-            np.empty((kernels.PARAMETERS, number)), residuals[:number], weights[:number],
+            *part, cells, free, parameters, prior_mean, _ROUGH_STEP_PX, np.empty((kernels.PARAMETERS, number)),
+            residuals[:number], weights[:number],
         )  # fmt: skip
     status, scale = fit_kernels.iterate(
         levels, places, bends, cells, free, parameters, prior_mean, _SMALL_STEP_PX, rows, residuals, weights
@@ -172,7 +188,13 @@ def _fit_pixels(
     has_covariance = fit_kernels.finish(
         levels, rows, residuals, weights, tiles[:count], free, parameters, scale, corners, covariance, summary
     )
-    return _Fit(parameters, corners, covariance, summary, bool(has_covariance))
+    sds = 0.0 if is_sharpened else fit_kernels.sharpness_sds(*part, cells, free, parameters, prior_mean, scale)
+    return _Fit(parameters, corners, covariance, summary, bool(has_covariance), int(count), sds)
+
+
+def _is_better(other: _Fit, fit: _Fit) -> bool:
+    before, after = fit.summary[fit_kernels.RESIDUAL], other.summary[fit_kernels.RESIDUAL]
+    return bool(fit.pixels * (1.0 - (after / before) ** 2) > _BETTER_CHI2)
 
 
 def _cells(artwork: BoolArray) -> FloatArray:
@@ -232,4 +254,5 @@ def _result(fit: _Fit, view: PinholeView | None) -> MarkerFit:
         residual_grey=float(summary[fit_kernels.RESIDUAL]),
         explained=float(summary[fit_kernels.EXPLAINED]),
         unused=float(summary[fit_kernels.UNUSED]),
+        sharpness=float(parameters[kernels.SHARPNESS]),
     )
