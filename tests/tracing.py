@@ -7,6 +7,8 @@ others. Where the camera moves, each ray has its own time within the exposure of
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 
 from fiducialkit.scene.transforms import parts
@@ -56,8 +58,13 @@ def traced(layout, camera, field_from_camera, *, settings, rays=32, pixels=None,
 
 def _poses_at(field_from_camera, times_s):
     each, of_ray = np.unique(times_s, return_inverse=True)
-    poses = [parts(field_from_camera(time)) for time in each.tolist()]
+    poses = [_parts_at(field_from_camera, time) for time in each.tolist()]
     return np.array([turn for turn, _ in poses])[of_ray], np.array([place for _, place in poses])[of_ray]
+
+
+@lru_cache(maxsize=10_000)
+def _parts_at(field_from_camera, time_s):
+    return parts(field_from_camera(time_s))
 
 
 def traced_finely(layout, camera, field_from_camera, fine, *, settings):

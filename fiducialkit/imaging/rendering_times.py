@@ -2,7 +2,8 @@
 
 A picture is a sum over moments. At each the scene stands still and all edges are those of the lens alone; what hides
 what is exact; and the rows that are exposed then take their share of it. A row of a rolling shutter is read out as
-a whole: all of it sees the scene at the time of the row's middle.
+a whole: all of it sees the scene at the time of the row's middle. Blur comes after that: on a rolling
+shutter it mixes rows of neighbouring times, whose pictures differ by what moves from one row to the next.
 """
 
 from __future__ import annotations
