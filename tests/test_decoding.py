@@ -12,8 +12,10 @@ from marker_sheets import as_taken, clutter, count_right, random_squares, sheet_
 from scenes import picture_of
 
 from fiducialkit import Camera, detect_markers, draw_marker
-from fiducialkit.imaging.decoding import decode_levels, decode_squares, read_squares, squares_at_edges
-from fiducialkit.imaging.detection import PRESETS, DetectorSettings
+from fiducialkit.imaging.decoding import decode_levels, decode_squares
+from fiducialkit.imaging.detection import DetectorSettings
+from fiducialkit.imaging.reading import read_squares
+from fiducialkit.imaging.squares import squares_at_edges
 from fiducialkit.scene.field import Marker
 from fiducialkit.scene.markers import marker_family
 from fiducialkit.scene.transforms import robot_from_camera_angles
@@ -118,30 +120,33 @@ def test_a_traced_marker_of_ten_pixels_is_read_between_its_true_corners():
 
 def test_less_is_forgiven_where_cells_are_small():
     code = FAMILY.codes[:1]
-    for cell_px, allowed in ((0.4, 0.0), (1.0, 0.445), (1.25, 0.641), (2.6, 1.4), (20.0, 1.4)):
-        # by hand: 1.4 (.48 cell / .860 - .24), between 0 and 1.4
+    for cell_px, allowed in ((0.4, 0.0), (1.0, 0.325), (1.25, 0.467), (2.6, 1.236), (20.0, 1.4)):
+        # by hand: 1.4 (.35 cell / .860 - .175), between 0 and 1.4
         np.testing.assert_allclose(
             read(word_levels(code, 3.0), cell_px, blur_px=0.7).allowed_bits, [allowed], atol=0.01
         )
 
 
-def test_every_two_wrong_bits_are_refused_from_twenty_pixels_on_and_nearly_all_at_ten():
-    """All 630 pairs of a code. Below, two neighbours turned against each other blur into what one might be."""
+@pytest.mark.parametrize(("side_px", "least"), [(8, 0.999), (10, 0.999), (12, 1.0), (20, 1.0), (60, 1.0)])
+def test_every_two_wrong_bits_are_refused(side_px, least):
+    """All 630 pairs of some codes. Below 12 px, neighbours turned against each other may blur into the code itself."""
     pairs = list(itertools.combinations(range(36), 2))
-    for side_px, refused in ((20, 1.0), (10, 0.98)):
-        for marker_id in (0, 300):
-            words = with_wrong(np.repeat(FAMILY.codes[marker_id : marker_id + 1], len(pairs), axis=0), pairs)
-            seen = read(word_levels(words, side_px / 8.0 / TOTAL_SD_PX), side_px / 8.0, blur_px=0.7)
-            assert 1.0 - seen.is_read.mean() >= refused, side_px
+    passed = count = 0
+    for marker_id in range(0, 587, 587 // (60 if IS_FULL else 6)):
+        words = with_wrong(np.repeat(FAMILY.codes[marker_id : marker_id + 1], len(pairs), axis=0), pairs)
+        for blur_px in (0.7, 0.8):  # the true one, and the one that is assumed
+            seen = read(word_levels(words, side_px / 8.0 / TOTAL_SD_PX), side_px / 8.0, blur_px=blur_px)
+            passed, count = passed + int(seen.is_read.sum()), count + len(words)
+    assert 1.0 - passed / count >= least
 
 
-@pytest.mark.parametrize("side_px", [10, 16])
+@pytest.mark.parametrize("side_px", [8, 10, 16])
 @pytest.mark.parametrize("wrong", [3, 4, 5])
 def test_three_to_five_wrong_bits_are_refused_at_small_sizes(rng, side_px, wrong):
     ids = rng.integers(0, 587, 2000)
     words = with_wrong(FAMILY.codes[ids], [rng.permutation(36)[:wrong] for _ in ids])
     seen = read(word_levels(words, side_px / 8.0 / TOTAL_SD_PX), side_px / 8.0, blur_px=0.7)
-    assert seen.is_read.mean() <= 0.002
+    assert seen.is_read.mean() <= 0.0005
 
 
 @pytest.mark.statistics
@@ -223,12 +228,11 @@ def test_full_range_gives_upright_corners_their_covariance_and_each_marker_once(
     assert np.sqrt((errors**2).mean()) < 0.08
     assert (np.linalg.eigvalsh(seen.covariance_px2)[:, 0] > 0.0).all()
     assert set(seen.notes) == {""}
-    assert len(detect_markers(picture)) < 0.2 * len(truth)  # the same picture, read cell by cell
 
 
-@pytest.mark.parametrize("refinement", ["none", "subpixel", "fitted"])
-def test_soft_decoding_goes_with_every_refinement(refinement):
-    settings = DetectorSettings(decoding="soft", refinement=refinement)
+@pytest.mark.parametrize("refinement", ["edges", "subpixel", "fitted"])
+def test_every_refinement_finds_the_same(refinement):
+    settings = DetectorSettings(refinement=refinement)
     picture, truth = sheet_of(40.0, seed=2, camera=STRIP)
     seen = detect_markers(picture, preset=settings)
     assert seen.marker_id.tolist() == sorted(truth)
@@ -250,8 +254,3 @@ def test_large_markers_are_found_too(side_px):
 def test_drawn_marker_with_two_border_cells_is_read_with_two():
     picture = np.pad(draw_marker("36h11", 42, cell_px=3, margin_cells=1, border_cells=2), 20, constant_values=255)
     assert detect_markers(picture, preset="full range", border_cells=2).marker_id.tolist() == [42]
-
-
-def test_presets_named_for_their_use_are_there_beside_the_old_names():
-    assert list(PRESETS) == ["standard", "fast", "fitted", "quick look", "full range"]
-    assert PRESETS["quick look"] == PRESETS["fast"]

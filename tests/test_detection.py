@@ -20,8 +20,9 @@ from scipy.spatial.transform import Rotation
 
 from fiducialkit import Camera, FiducialKitError, InputError, detect_markers, draw_marker, solve_marker
 from fiducialkit.imaging import opencv
-from fiducialkit.imaging.corner_noise import stock_corner_sd_px
-from fiducialkit.imaging.detection import BORDER_INSET_PX, DetectorSettings
+from fiducialkit.imaging.corner_noise import edge_corner_sd_px, stock_corner_sd_px
+from fiducialkit.imaging.detection import BORDER_INSET_PX, PRESETS, DetectorSettings
+from fiducialkit.imaging.squares import OUTLINE_INSET_PX
 from fiducialkit.scene.field import Marker
 from fiducialkit.scene.markers import marker_family
 from fiducialkit.scene.transforms import rigid_transform, robot_from_camera_angles
@@ -105,16 +106,18 @@ def test_drawn_marker_is_found_where_it_was_drawn():
     )
 
 
+@pytest.mark.parametrize("refinement", ["subpixel", "edges"])
 @pytest.mark.parametrize(("side_px", "tilt_deg"), [(20, 0), (24, 0), (24, 30), (48, 0), (48, 30), (48, 50), (96, 40)])
-def test_stated_covariance_holds_the_error(rng, side_px, tilt_deg):
+def test_stated_covariance_holds_the_error(rng, side_px, tilt_deg, refinement):
     """Simulation: rms error per axis against the stated sd, at contrast 150, blur .7 px, noise 2 grey levels.
 
     The curve is one for all turns and tilts, so single conditions lie below and above it; never by a factor of 1.6.
+    The covariance of fitted corners has its own tests.
     """
     errors, stated, count = [], [], 40 if side_px < 60 else 15
     for number in range(count):
         picture, truth, marker_id = shot(rng, side_px, tilt_deg, number)
-        seen = detect_markers(picture)
+        seen = detect_markers(picture, preset=DetectorSettings(refinement=refinement))
         if seen.marker_id.tolist() == [marker_id]:
             errors.append(seen.corners_px[0] - truth)
             stated.append(seen.covariance_px2[0, 0, 0])
@@ -136,18 +139,22 @@ def test_bent_edges_of_a_wide_lens_leave_corners_where_the_lens_puts_them(rng):
 
 
 def test_refinement_is_on_and_recorded_in_the_covariance(rng):
-    """Field report: unrefined corners, OpenCV's default, are off by half a pixel."""
-    raw, refined = [], []
+    """Field report: unrefined corners, OpenCV's default, are off by half a pixel (here .5 px, by the same pictures)."""
+    errors = {name: [] for name in ("fitted", "edges", "subpixel", "unrefined")}
+    stock = cv2.aruco.ArucoDetector(marker_family("36h11").opencv_dictionary)
     for number in range(25):
         picture, truth, _ = shot(rng, 60, 15, number)
-        for errors, preset in ((refined, "standard"), (raw, DetectorSettings(refinement="none"))):
-            seen = detect_markers(picture, preset=preset)
-            errors.append(seen.corners_px[0] - truth)
-    assert np.sqrt(np.mean(np.square(refined))) < 0.2 < 0.35 < np.sqrt(np.mean(np.square(raw)))
-    assert seen.covariance_px2[0, 0, 0] > 0.4**2
+        for name in ("fitted", "edges", "subpixel"):
+            seen = detect_markers(picture, preset=DetectorSettings(refinement=name))
+            errors[name].append(seen.corners_px[0] - truth)
+        raw = opencv.as_corners(stock.detectMarkers(picture)[0])
+        errors["unrefined"].append(marker_family("36h11").upright_corners(raw)[0] - truth)
+    rms = {name: float(np.sqrt(np.mean(np.square(each)))) for name, each in errors.items()}
+    assert rms["fitted"] < 0.01 < rms["edges"] < 0.05 < rms["subpixel"] < 0.2 < 0.35 < rms["unrefined"]
 
 
 def test_corner_noise_at_the_measured_sides_and_between():
+    assert [edge_corner_sd_px(width) for width in (5.0, 12.0, 24.0, 500.0)] == [0.16, 0.14, 0.075, 0.037]
     assert [stock_corner_sd_px(width) for width in (10.0, 24.0, 48.0, 96.0, 500.0)] == [0.38, 0.24, 0.15, 0.125, 0.125]
     # half way in the logarithm
     np.testing.assert_allclose(stock_corner_sd_px(np.array([24 * math.sqrt(2.0)])), [0.195])
@@ -162,12 +169,15 @@ def test_corner_noise_at_the_measured_sides_and_between():
 # --- what is found ----------------------------------------------------------------------------------------------
 
 
-def test_small_markers_are_found(rng):
-    """At 20 px of side (2.5 px a cell) nearly all, at 8 px none: noise 2, blur .7, turned at random."""
-    found = {side: sum(len(detect_markers(shot(rng, side, 0, n)[0])) for n in range(25)) for side in (8, 18, 20)}
-    assert found[20] >= 24
-    assert found[18] >= 23
-    assert found[8] == 0
+def test_small_markers_are_found_at_a_quick_look_too(rng):
+    """Noise 2, blur .7, turned at random; the recall of "full range" is tested beside its decoding."""
+    found = {
+        side: sum(len(detect_markers(shot(rng, side, 0, n)[0], preset="quick look")) for n in range(25))
+        for side in (5, 14, 20)
+    }
+    assert found[20] == 25
+    assert found[14] >= 24
+    assert found[5] == 0
 
 
 def test_large_markers_with_a_narrow_margin_on_a_dark_wall_are_found(rng):
@@ -190,7 +200,7 @@ def test_random_squares_are_not_taken_for_markers(rng):
                 picture[10 + 66 * row :, 8 + 62 * column :][:48, :48] = block
         seen = detect_markers(cv2.GaussianBlur(picture, (0, 0), 0.7))
         assert len(seen) == 0
-        assert re.fullmatch(r"squares found \(\d\d\), but none carries a code of APRILTAG_36h11", seen.message)
+        assert re.fullmatch(r"squares found \(\d+\), but none carries a code of APRILTAG_36h11", seen.message)
 
 
 @pytest.mark.parametrize(
@@ -202,11 +212,13 @@ def test_wrong_bits_are_forgiven_as_stated_and_show_in_the_quality(rng, wrong, f
     places = rng.permutation(36)[:wrong]
     cells[1 + places // 6, 1 + places % 6] ^= True
     picture = np.kron(np.pad(cells, 2, constant_values=True), np.ones((9, 9))).astype(np.uint8) * 150 + 40
-    seen = detect_markers(picture.astype(np.uint8), error_correction_bits=forgiven)
+    picture = cv2.GaussianBlur(picture.astype(np.uint8), (0, 0), 0.7)
+    seen = detect_markers(picture, preset="quick look", error_correction_bits=forgiven)
     assert seen.marker_id.tolist() == ([42] if is_found else [])
-    np.testing.assert_allclose(seen.quality, [1.0 - wrong / 36.0] if is_found else [])
+    np.testing.assert_allclose(seen.quality, [1.0 - wrong / 36.0] if is_found else [], atol=0.003)
+    assert len(detect_markers(picture, error_correction_bits=forgiven)) == len(seen)
     if forgiven == 1:
-        assert detect_markers(picture.astype(np.uint8)).marker_id.tolist() == seen.marker_id.tolist()  # the default
+        assert detect_markers(picture).marker_id.tolist() == seen.marker_id.tolist()  # the default
 
 
 @pytest.mark.parametrize("bits", [6, -1, 2.0, True, "1", 0.6])
@@ -220,29 +232,44 @@ def test_more_forgiven_bits_than_keep_codes_unique_are_refused(bits):
 def test_family_with_close_codes_forgives_nothing_by_default():
     picture = np.pad(draw_marker("4X4_1000", 500, cell_px=10, margin_cells=1), 20, constant_values=255)
     seen = detect_markers(picture, "4X4_1000")
-    assert (seen.marker_id.tolist(), seen.quality.tolist()) == ([500], [1.0])
+    assert seen.marker_id.tolist() == [500]
+    assert seen.quality[0] > 0.99
     with pytest.raises(InputError, match="from 0 to 0"):
         detect_markers(picture, "4X4_1000", error_correction_bits=1)
 
 
+def at_the_edge(inset_px, turn, blur_px):
+    picture, truth = picture_of([marker_at(u_px=inset_px + 30, side_px=60)], SMALL, AHEAD, seed=turn, blur_px=blur_px)
+    assert inset_px < 0.0 or math.isclose(truth[7][:, 0].min(), inset_px, abs_tol=1e-9)
+    return np.ascontiguousarray(np.rot90(picture, turn))
+
+
 @pytest.mark.parametrize("turn", range(4))
-def test_marker_at_the_edge_needs_the_stated_inset(turn):
+@pytest.mark.parametrize("preset", PRESETS)
+def test_marker_at_the_edge_needs_the_stated_inset(turn, preset):
     """Field report: OpenCV drops squares near the edge. All four edges, from the outermost pixel centres."""
+    for inset_px in (OUTLINE_INSET_PX, OUTLINE_INSET_PX + 0.5, 4.0):
+        for blur_px in (0.5, 1.2):
+            assert len(detect_markers(at_the_edge(inset_px, turn, blur_px), preset=preset)) == 1, (inset_px, blur_px)
+    assert len(detect_markers(at_the_edge(-4.0, turn, 0.7), preset=preset)) == 0  # half a cell is cut off
+
+
+@pytest.mark.parametrize("turn", range(4))
+def test_stock_detector_s_inset_is_as_stated(turn):
+    """For planning, which asks where a detector as it comes sees markers."""
+    stock = cv2.aruco.ArucoDetector(marker_family("36h11").opencv_dictionary)
     for inset_px, is_found in ((BORDER_INSET_PX - 0.5, False), (BORDER_INSET_PX + 0.25, True), (4.0, True)):
         for blur_px in (0.5, 1.2):
-            picture, _ = picture_of(
-                [marker_at(u_px=inset_px + 30, side_px=60)], SMALL, AHEAD, seed=turn, blur_px=blur_px
-            )
-            seen = detect_markers(np.rot90(picture, turn))
-            assert (len(seen) == 1) is is_found, (inset_px, blur_px)
+            ids = opencv.as_ids(stock.detectMarkers(at_the_edge(inset_px, turn, blur_px))[1])
+            assert (len(ids) == 1) is is_found, (inset_px, blur_px)
 
 
 def test_rolled_marker_at_the_stated_inset_is_found():
     for roll_deg in (15.0, 45.0, 70.0):
         reach = 30 * math.sqrt(2) * max(abs(math.cos(math.radians(roll_deg + d))) for d in (45, 135, 225, 315))
-        marker = marker_at(u_px=BORDER_INSET_PX + 0.25 + reach, side_px=60, roll_deg=roll_deg)
+        marker = marker_at(u_px=OUTLINE_INSET_PX + reach, side_px=60, roll_deg=roll_deg)
         picture, truth = picture_of([marker], SMALL, AHEAD, seed=2)
-        np.testing.assert_allclose(truth[7][:, 0].min(), BORDER_INSET_PX + 0.25, atol=1e-6)
+        np.testing.assert_allclose(truth[7][:, 0].min(), OUTLINE_INSET_PX, atol=1e-6)
         assert len(detect_markers(picture)) == 1
 
 
@@ -253,36 +280,33 @@ def test_same_id_twice_is_two_rows_with_a_note_and_rows_are_in_order_of_id():
     seen = detect_markers(picture)
     assert seen.marker_id.tolist() == [4, 9, 9, 30]
     assert seen.corners_px[1, :, 0].mean() == pytest.approx(60.0, abs=1.0)
-    twice = "seen more than once in this picture"
+    twice = "seen more than once in this picture: 2 times, by a reflection or a second print"
     assert seen.notes == ("", twice, twice, "")
+    assert seen.repeated_ids == {9: 2}
 
 
 # the common scene of the field reports
 HALL = Camera(width_px=1280, height_px=960, fx_px=800, fy_px=800, cx_px=639.5, cy_px=479.5)
 
 
-def test_two_border_cells_read_as_one_are_noted_and_read_as_two_are_right():
+def test_two_border_cells_read_as_one_are_not_used_and_read_as_two_are_right():
     """Field report: a wide printed border decodes all the same, with corners on an inner ring: 10-20 % too far."""
     marker = Marker(marker_id=12, position=(1.2, -0.1, -0.05), facing_deg=160.0, size_m=0.2)
     picture, truth = picture_of([marker], HALL, AHEAD, seed=1, border_cells=2)
-    ranges = {}
-    for border_cells in (1, 2):
-        seen = detect_markers(picture, border_cells=border_cells)
-        assert seen.marker_id.tolist() == [12]
-        pose = solve_marker(seen.corners_px[0], 0.2, HALL, 0.02).solutions[0].camera_from_marker
-        ranges[border_cells] = float(np.linalg.norm(pose.translation))
-        assert ("dark ring" in seen.notes[0]) is (border_cells == 1)
+    assert detect_markers(picture).message.endswith("APRILTAG_36h11 have a black border of 2 cells, not of 1")
+    seen = detect_markers(picture, border_cells=2)
+    assert seen.marker_id.tolist() == [12]
+    pose = solve_marker(seen.corners_px[0], 0.2, HALL, 0.02).solutions[0].camera_from_marker
     true_m = math.dist((1.2, -0.1, -0.05), (0, 0, 0))
-    assert ranges[1] > 1.05 * true_m
-    assert ranges[2] == pytest.approx(true_m, rel=0.005)
-    np.testing.assert_allclose(seen.corners_px[0], truth[12], atol=0.5)
+    assert float(np.linalg.norm(pose.translation)) == pytest.approx(true_m, rel=0.001)
+    np.testing.assert_allclose(seen.corners_px[0], truth[12], atol=0.2)
 
 
 def test_one_border_cell_read_as_two_is_not_found():
     picture, _ = picture_of([marker_at(side_px=90)], SMALL, AHEAD, seed=1)
     seen = detect_markers(picture, border_cells=2)
     assert len(seen) == 0
-    assert "none carries a code of APRILTAG_36h11" in seen.message
+    assert seen.message == "the markers of APRILTAG_36h11 have a black border of 1 cell, not of 2"
 
 
 def test_ordinary_markers_carry_no_note(rng):
@@ -294,15 +318,10 @@ def test_ordinary_markers_carry_no_note(rng):
 # --- what is said, and what is refused --------------------------------------------------------------------------
 
 
-def test_reasons_where_nothing_is_found():
-    empty = detect_markers(np.full((100, 100), 128, dtype=np.uint8))
-    assert (len(empty), empty.message, empty.picture_size_px) == (0, "no square found", (100, 100))
+def test_what_is_found_needs_no_reason_and_what_is_not_may_do_without():
+    empty = detect_markers(np.full((100, 100), 128, dtype=np.uint8), explain=False)
+    assert (len(empty), empty.message, empty.picture_size_px) == (0, "", (100, 100))
     picture, _ = picture_of([marker_at(side_px=90)], SMALL, AHEAD, seed=1)
-    other = detect_markers(picture, "6X6_250")
-    assert other.message.endswith("none carries a code of 6X6_250")
-    mirrored = detect_markers(picture[:, ::-1])
-    assert len(mirrored) == 0
-    assert mirrored.message.startswith("squares found (")
     found = detect_markers(picture)
     assert (found.message, found.picture_size_px) == ("", (240, 200))
 
@@ -331,18 +350,23 @@ def test_camera_of_another_shape_is_refused_and_another_size_of_that_shape_is_no
         detect_markers(picture, camera=HALL)
 
 
-@pytest.mark.parametrize("preset", ["fast", "standard", "fitted", "quick look", "full range"])
+def test_presets_are_few_and_named_for_their_use():
+    assert list(PRESETS) == ["full range", "quick look"]
+    picture, _ = picture_of([marker_at(side_px=50)], SMALL, AHEAD, seed=1)
+    default, named = detect_markers(picture), detect_markers(picture, preset="full range")
+    np.testing.assert_array_equal(default.corners_px, named.corners_px)
+
+
+@pytest.mark.parametrize("preset", PRESETS)
 def test_presets_by_name(preset):
     picture, truth = picture_of([marker_at(side_px=50)], SMALL, AHEAD, seed=1)
     np.testing.assert_allclose(detect_markers(picture, preset=preset).corners_px[0], truth[7], atol=0.5)
 
 
-@pytest.mark.parametrize("preset", [1, "thorough", None, 0.5])
+@pytest.mark.parametrize("preset", [1, "thorough", None, 0.5, "standard"])
 def test_preset_that_is_no_known_name_is_refused(preset):
     """Field report: OpenCV's enum numbers moved between versions, so a stored number means something else."""
-    with pytest.raises(
-        InputError, match="preset: expected one of standard, fast, fitted, quick look, full range by name, found"
-    ):
+    with pytest.raises(InputError, match="preset: expected full range or quick look by name, found"):
         detect_markers(np.zeros((50, 50), np.uint8), preset=preset)
 
 
@@ -360,18 +384,18 @@ def test_preset_that_is_no_known_name_is_refused(preset):
         ("smallest_side_px", 3.0),
         ("smallest_side_px", math.nan),
         ("smallest_side_px", "10"),
-        ("border_inset_px", 1.5),
-        ("border_inset_px", -1),
-        ("border_inset_px", True),
-        ("threshold_windows_px", (2, 23, 10)),
-        ("threshold_windows_px", (3, 23)),
-        ("threshold_windows_px", 13),
+        ("windows_px", (2, 9)),
+        ("windows_px", (3, 10)),
+        ("windows_px", ()),
+        ("windows_px", 9),
+        ("windows_px", (3.0, 9)),
+        ("clear_windows_px", (2,)),
+        ("clear_windows_px", (3, 10)),
+        ("clear_by_grey", 0.5),
         ("darker_by_grey", 0),
-        ("darker_by_grey", 2.5),
-        ("outline_share", 0.0),
-        ("outline_share", math.nan),
-        ("decoding", "hard"),
-        ("decoding", None),
+        ("darker_by_grey", "2"),
+        ("darker_by_noise_sd", -0.1),
+        ("darker_by_noise_sd", math.nan),
     ],
 )
 def test_settings_that_mean_nothing_are_refused_by_name(setting, value):

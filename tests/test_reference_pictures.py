@@ -44,21 +44,21 @@ def tutorial_expectation(folder: Path, name: str) -> tuple[str | Path, pd.DataFr
 
 
 @pytest.mark.parametrize("name", TUTORIAL)
-@pytest.mark.parametrize(("preset", "tolerance_px"), [("none", 1.0), ("standard", 2.0)])
-def test_tutorial_photographs_give_the_published_ids_and_corners(reference_folder, name, preset, tolerance_px):
+@pytest.mark.parametrize(("refinement", "tolerance_px"), [("edges", 2.0), ("fitted", 2.0)])
+def test_tutorial_photographs_give_the_published_ids_and_corners(reference_folder, name, refinement, tolerance_px):
     """OpenCV 4.6, test_aruco_tutorial.cpp: unrefined corners in whole pixels, tolerance 1 px there.
 
     Refined ones are farther from them, since unrefined corners are themselves up to 1 px off.
     """
     family, expected = tutorial_expectation(reference_folder, name)
     picture = read_picture(reference_folder / "aruco_photos" / name)
-    settings = DetectorSettings(refinement="none") if preset == "none" else preset
-    found = detect_markers(picture, family, preset=settings)
+    found = detect_markers(picture, family, preset=DetectorSettings(refinement=refinement))
     assert sorted(found.marker_id.tolist()) == sorted(expected["id"].tolist())
     corners = expected.sort_values("id")[[f"{axis}{i}" for i in range(4) for axis in "xy"]].to_numpy()
     assert np.abs(found.corners_px - corners.reshape(-1, 4, 2)).max() <= tolerance_px
-    assert set(found.notes) == {""}
-    assert (found.quality >= 35 / 36).all()
+    if refinement == "edges":  # a fit of so large and unevenly lit a marker may fail, and says so
+        assert set(found.notes) == {""}
+        assert (found.quality >= 35 / 36).all()
 
 
 def kennedy_list(path: Path) -> np.ndarray:
@@ -83,7 +83,7 @@ def test_photographs_of_cubes_agree_with_the_published_lists(reference_folder, n
     assert len(listed) == count
     found = detect_markers(read_picture(folder / f"{name}.jpg"))
     assert set(found.marker_id.tolist()) == {0}
-    assert set(found.notes) == {"seen more than once in this picture"}
+    assert found.repeated_ids == {0: len(found)}
     matches = [match for match in (nearest(found, corners) for corners in listed) if match[0] < 4.0]
     assert len(matches) >= least
     assert {turn for _, turn, _ in matches} == {0}  # the same upright corner comes first
@@ -105,7 +105,7 @@ def test_sheet_of_twelve_agrees_with_its_published_corners(reference_folder):
     assert np.abs(error).max() < 1.0
     assert np.sqrt((error**2).mean()) < 0.3
     assert np.abs(error.mean(axis=(0, 1))).max() < 0.2
-    assert set(found.notes) == {""}
+    assert found.repeated_ids == {}
 
 
 def test_rendered_picture_agrees_with_its_published_corners(reference_folder):

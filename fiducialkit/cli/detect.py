@@ -16,7 +16,9 @@ def detect(
     camera: Annotated[
         Path | None, typer.Option(metavar="CAMERA", help="What took them; pictures of another shape are refused.")
     ] = None,
-    preset: Annotated[str, typer.Option(help="Settings of the detector.")] = "standard",
+    preset: Annotated[
+        str, typer.Option(help="Settings of the detector: 'full range', or 'quick look' for half the time.")
+    ] = "full range",
 ) -> None:
     """Find the markers in pictures.
 

@@ -35,7 +35,7 @@ def detect_in_pictures(
     *,
     border_cells: int = 1,
     camera: Camera | None = None,
-    preset: str = "standard",
+    preset: str = "full range",
 ) -> list[Seen]:
     """Return the markers of each picture. A damaged one inside a folder is noted, one named by itself refused."""
     results = []

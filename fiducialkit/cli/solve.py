@@ -41,7 +41,9 @@ def solve(
     ] = False,
     heading_deg: Annotated[float | None, typer.Option(help="Heading known beforehand, from a gyro.")] = None,
     heading_sd_deg: Annotated[float | None, typer.Option(help="Standard deviation of that heading.")] = None,
-    preset: Annotated[str, typer.Option(help="Settings of the detector.")] = "standard",
+    preset: Annotated[
+        str, typer.Option(help="Settings of the detector: 'full range', or 'quick look' for half the time.")
+    ] = "full range",
 ) -> None:
     """Find the robot's pose in each picture.
 

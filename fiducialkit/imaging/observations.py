@@ -86,6 +86,12 @@ class MarkerObservations:
     def __len__(self) -> int:
         return len(self.marker_id)
 
+    @property
+    def repeated_ids(self) -> dict[int, int]:
+        """Ids seen more than once, by a reflection or a second print, and how often; none of them tells where it is."""
+        ids, counts = np.unique(self.marker_id, return_counts=True)
+        return {int(i): int(n) for i, n in zip(ids, counts, strict=True) if n > 1}
+
     def selected(self, keep: Any) -> MarkerObservations:
         """Return the observations that a boolean or index array keeps."""
         index = np.arange(len(self))[keep]
