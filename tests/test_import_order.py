@@ -27,6 +27,7 @@ ORDER: dict[str, tuple[str, ...]] = {
         "camera_file",
         "markers",
         "boards",
+        "board_file",
         "field",
         "field_file",
         "robot",
@@ -44,6 +45,8 @@ ORDER: dict[str, tuple[str, ...]] = {
         "lens_patch",
         "corner_bound",
         "refinement",
+        "saddle_kernels",
+        "boards",
         "detector_settings",
         "square_kernels",
         "decoding_kernels",
@@ -96,6 +99,14 @@ ORDER: dict[str, tuple[str, ...]] = {
         "adjustment",
         "adjustment_derivatives",
         "adjustment_views",
+        "intrinsics_start",
+        "intrinsics_fit",
+        "intrinsics_agreement",
+        "intrinsics_result",
+        "intrinsics_views",
+        "intrinsics_verdict",
+        "intrinsics",
+        "capture_guide",
     ),
     "planning": (
         "study",
@@ -117,9 +128,10 @@ ORDER: dict[str, tuple[str, ...]] = {
         "camera_view",
         "coverage_view",
         "node_view",
+        "lens_view",
         "sheets",
     ),
-    "report": ("comparison_page",),
+    "report": ("comparison_page", "board_print", "lens_page"),
     "cli": (),  # commands stand in no line; that --help stays light is held by test_public_names.py
 }
 COMPUTING = ("", "scene", "imaging", "records", "solving", "planning", "evaluation")

@@ -1,13 +1,17 @@
-"""Cameras on file: the TOML people write and the JSON that calibrations write, one set of keys."""
+"""Cameras on file: the TOML people write, the JSON that calibrations write, and OpenCV's YAML for other programs."""
 
 from __future__ import annotations
 
 from pathlib import Path
 from typing import Any, Self
 
+import cv2
+import numpy as np
 import pydantic
 
-from fiducialkit.files import read_json, read_toml, validated
+from fiducialkit.arrays import FloatArray
+from fiducialkit.errors import FileFormatError, InputError
+from fiducialkit.files import read_json, read_toml, validated, write_json, write_text
 from fiducialkit.scene.camera import Camera, CameraNoise, CameraTiming, Detector, LensModel
 from fiducialkit.scene.file_keys import Number, StrictKeys, Text, Whole, built, expect_kind
 
@@ -94,3 +98,88 @@ def load_camera(path: str | Path) -> Camera:
     expect_kind(data, "camera", path)
     keys = validated(CameraKeys, data, path)
     return built(lambda: camera_from_keys(keys, path.stem), path)
+
+
+def camera_keys(camera: Camera) -> dict[str, Any]:
+    """Return a camera as the keys of its file; `load_camera` gives the same camera back."""
+    keys: dict[str, Any] = {"name": camera.name, "width_px": camera.width_px, "height_px": camera.height_px}
+    keys |= {key: getattr(camera, key) for key in _PINHOLE_KEYS}
+    keys |= {"model": camera.model, "distortion": list(camera.distortion)}
+    noise = {key: getattr(camera.noise, key) for key in _NoiseKeys.model_fields}
+    keys["noise"] = {key: value for key, value in noise.items() if value is not None}
+    keys["timing"] = {key: getattr(camera.timing, key) for key in _TimingKeys.model_fields}
+    return keys
+
+
+def write_camera_json(path: str | Path, camera: Camera, calibration: dict[str, Any] | None = None) -> Path:
+    """Write a camera as JSON, beside it what a calibration knows of it; whole or not at all.
+
+    Parameters
+    ----------
+    path : str or Path
+    camera : Camera
+    calibration : dict, optional
+        Labels and covariance of the lens, noise, verdict, date, provenance, versions; anything JSON can hold.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from fiducialkit import Camera, load_camera
+    >>> front = Camera.from_field_of_view(1280, 800, 75.0, name="front")
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     load_camera(write_camera_json(Path(folder) / "front.json", front)) == front
+    True
+    """
+    document: dict[str, Any] = {"camera": camera_keys(camera)}
+    if calibration is not None:
+        document["calibration"] = calibration
+    return write_json(path, document)
+
+
+def load_covariance(path: str | Path) -> tuple[tuple[str, ...], FloatArray] | None:
+    """Return labels and covariance (p, p) of the lens from a calibration's JSON; None if the file has none.
+
+    Raises
+    ------
+    FileFormatError
+        If labels and matrix do not fit together.
+    """
+    data = read_json(Path(path)) if Path(path).suffix.lower() == ".json" else {}
+    found = data.get("calibration", {}) if isinstance(data, dict) else {}
+    if not isinstance(found, dict) or "covariance" not in found:
+        return None
+    labels = tuple(str(each) for each in found.get("labels", ()))
+    try:
+        matrix = np.array(found["covariance"], dtype=np.float64)
+    except (TypeError, ValueError):
+        raise FileFormatError(
+            path, "calibration.covariance", "expected rows of numbers, found something else"
+        ) from None
+    if matrix.shape != (len(labels), len(labels)):
+        expected = f"({len(labels)}, {len(labels)}), one row and column for each of labels"
+        raise FileFormatError(path, "calibration.covariance", f"expected shape {expected}, found {matrix.shape}")
+    return labels, matrix
+
+
+def write_camera_yaml(path: str | Path, camera: Camera) -> Path:
+    """Write a camera as the YAML that programs built on OpenCV read: camera_matrix and distortion_coefficients.
+
+    A fisheye has its four coefficients; its node fisheye_model is 1.
+
+    Raises
+    ------
+    InputError
+        If the suffix is none of .yml, .yaml.
+    """
+    path = Path(path)
+    if path.suffix.lower() not in (".yml", ".yaml"):
+        raise InputError(f"{path}: expected a name ending in .yml or .yaml, found '{path.suffix}'")
+    storage = cv2.FileStorage(".yml", cv2.FILE_STORAGE_WRITE | cv2.FILE_STORAGE_MEMORY)
+    storage.write("image_width", camera.width_px)
+    storage.write("image_height", camera.height_px)
+    matrix = [[camera.fx_px, 0.0, camera.cx_px], [0.0, camera.fy_px, camera.cy_px], [0.0, 0.0, 1.0]]
+    storage.write("camera_matrix", np.array(matrix))
+    coefficients = camera.distortion or (0.0,) * (4 if camera.model == "fisheye" else 5)
+    storage.write("distortion_coefficients", np.array(coefficients).reshape(-1, 1))
+    storage.write("fisheye_model", int(camera.model == "fisheye"))
+    return write_text(path, storage.releaseAndGetString())

@@ -1,0 +1,177 @@
+"""Whether all views of a calibration were taken through one and the same lens, and if not, in what way they differ.
+
+Each view alone gives a weak estimate of the focal scale and the principal point. Through one lens these scatter as
+their covariances say; with a lens that was refocused or zoomed, or with pictures of two cameras, they scatter more.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import stats
+
+from fiducialkit.arrays import BoolArray, FloatArray
+from fiducialkit.scene.camera import Camera
+from fiducialkit.solving.intrinsics_fit import ViewInformation
+
+_FEWEST_ON_A_SIDE = 3
+_CHANCE = 1e-6  # that views through one lens seem to differ so much
+_LEAST_FOCAL_SHARE = 0.002  # of the focal length: below it a real change does no harm
+_LEAST_SHIFT_SHARE = 0.003  # of the picture's width
+_MOSTLY = 0.8
+_STARTS = 12
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Agreement:
+    """What the comparison found.
+
+    Attributes
+    ----------
+    kind : {"one lens", "changed once", "two lenses", "keeps changing", "not told"}
+        "changed once": the views before and after `first_after` differ; "two lenses": two groups in no order.
+    first_after : int
+        First view after the change; -1 where there is none.
+    is_second : ndarray of bool, shape (F,)
+        Views of the second group.
+    focal_change : float
+        Second group over the first, less 1; for "keeps changing" the sd over the views.
+    excess : float
+        Scatter between views over what their noise explains; 1 is expected.
+    """
+
+    kind: str
+    first_after: int
+    is_second: BoolArray
+    focal_change: float
+    excess: float
+
+
+def agreement_of_views(told: ViewInformation, camera: Camera) -> Agreement:
+    """Return whether the views agree on focal scale and principal point.
+
+    Parameters
+    ----------
+    told : ViewInformation
+        Of a fit to all of them, in the order they were taken.
+    camera : Camera
+        The fitted one.
+
+    References
+    ----------
+    Analysis of variance with known within-group covariances (Hartung, Knapp and Sinha, Statistical Meta-Analysis with
+    Applications, 2008, chapter 8: the Q test); applied to reduced normal equations of views: derived here.
+    """
+    count = len(told.cost)
+    nothing = np.zeros(count, dtype=np.bool_)
+    basis = np.zeros((told.gradient.shape[1], 3))
+    basis[0, 0], basis[1, 0], basis[2, 1], basis[3, 2] = camera.fx_px, camera.fy_px, camera.width_px, camera.width_px
+    gradient = told.gradient @ basis
+    information: FloatArray = np.asarray(basis.T @ told.information @ basis, dtype=np.float64)
+    own: FloatArray = np.asarray(-np.linalg.solve(information, gradient[:, :, None])[:, :, 0], dtype=np.float64)
+    gain = np.einsum("ni,nij,nj->n", own, information, own)
+    within = np.maximum(told.freedom - 3.0, 1.0)
+    variance = float(np.median(np.maximum(told.cost - gain, 0.0) / within)) * _median_correction(
+        float(np.median(within))
+    )
+    if count < 2 * _FEWEST_ON_A_SIDE or not variance > 0.0:
+        return Agreement(kind="not told", first_after=-1, is_second=nothing, focal_change=0.0, excess=1.0)
+    scatter = float(gain.sum()) / variance
+    excess = scatter / (3.0 * count - 3.0)
+    one = Agreement(kind="one lens", first_after=-1, is_second=nothing, focal_change=0.0, excess=excess)
+    split, at = _best_split(own, information)
+    group, second = _best_groups(own, information)
+    apart, shift = split / variance, _difference(own, information, np.arange(count) >= at)
+    if _is_real(apart, shift, count) and split >= _MOSTLY * group:
+        after = np.arange(count) >= at
+        return Agreement(
+            kind="changed once", first_after=at, is_second=after, focal_change=float(shift[0]), excess=excess
+        )
+    if scatter < stats.chi2.isf(_CHANCE, 3 * count - 3):
+        return one
+    shift = _difference(own, information, second)
+    left = scatter - group / variance
+    small = min(int(second.sum()), count - int(second.sum())) < _FEWEST_ON_A_SIDE
+    if not small and _is_real(group / variance, shift, count) and left < 0.35 * scatter:
+        return Agreement(
+            kind="two lenses", first_after=-1, is_second=second, focal_change=float(shift[0]), excess=excess
+        )
+    alone: FloatArray = np.asarray(np.linalg.inv(information)[:, 0, 0] * variance, dtype=np.float64)
+    spread = _spread(own[:, 0], alone)
+    if spread < _LEAST_FOCAL_SHARE:
+        return one
+    return Agreement(kind="keeps changing", first_after=-1, is_second=nothing, focal_change=spread, excess=excess)
+
+
+def _median_correction(freedom: float) -> float:
+    """Return the mean of a chi-squared variance over its median."""
+    return float(freedom / stats.chi2.median(max(freedom, 1.0)))
+
+
+def _is_real(chi_squared: float, shift: FloatArray, count: int) -> bool:
+    """Return whether two groups differ more than chance makes the best of all splits differ, and enough to harm."""
+    is_sure = chi_squared > stats.chi2.isf(_CHANCE / count, 3)
+    return bool(is_sure and (abs(shift[0]) > _LEAST_FOCAL_SHARE or np.abs(shift[1:]).max() > _LEAST_SHIFT_SHARE))
+
+
+def _between(own: FloatArray, information: FloatArray, second: BoolArray) -> float:
+    """Return the chi-squared of the difference between two groups, for unit variance."""
+    first, other = information[~second].sum(axis=0), information[second].sum(axis=0)
+    shift = _difference(own, information, second)
+    return float(shift @ np.linalg.solve(np.linalg.inv(first) + np.linalg.inv(other), shift))
+
+
+def _difference(own: FloatArray, information: FloatArray, second: BoolArray) -> FloatArray:
+    return _mean(own, information, second) - _mean(own, information, ~second)
+
+
+def _mean(own: FloatArray, information: FloatArray, group: BoolArray) -> FloatArray:
+    weighted = np.einsum("nij,nj->i", information[group], own[group])
+    return np.linalg.solve(information[group].sum(axis=0), weighted)
+
+
+def _best_split(own: FloatArray, information: FloatArray) -> tuple[float, int]:
+    """Return the largest difference between the views before and after one of them, and the first one after."""
+    count = len(own)
+    order = np.arange(count)
+    splits = [
+        (_between(own, information, order >= at), at) for at in range(_FEWEST_ON_A_SIDE, count - _FEWEST_ON_A_SIDE + 1)
+    ]
+    return max(splits)
+
+
+def _best_groups(own: FloatArray, information: FloatArray) -> tuple[float, BoolArray]:
+    """Return the largest difference found between two groups in any order, by 2-means with each view's own metric."""
+    sure = np.argsort(-np.linalg.det(information))
+    best, chosen = 0.0, np.arange(len(own)) % 2 == 1
+    pairs = [(i, j) for i in sure[:6] for j in sure[:6] if i < j][:_STARTS] or [(0, 1)]
+    for i, j in pairs:
+        middles = np.stack([own[i], own[j]])
+        second = chosen
+        for _ in range(30):
+            away = own[:, None, :] - middles
+            distance = np.einsum("nki,nij,nkj->nk", away, information, away)
+            moved = distance[:, 1] < distance[:, 0]
+            if moved.all() or not moved.any():
+                break
+            is_same, second = np.array_equal(moved, second), moved
+            middles = np.stack([_mean(own, information, ~second), _mean(own, information, second)])
+            if is_same:
+                break
+        if second.any() and not second.all() and _between(own, information, second) > best:
+            best, chosen = _between(own, information, second), second
+    return best, chosen
+
+
+def _spread(values: FloatArray, variances: FloatArray) -> float:
+    """Return the sd between values beyond their own variances.
+
+    References
+    ----------
+    DerSimonian and Laird, Controlled Clinical Trials 7 (1986) 177-188, equation 8.
+    """
+    weight = 1.0 / variances
+    mean = float(weight @ values / weight.sum())
+    excess = float(weight @ (values - mean) ** 2) - (len(values) - 1)
+    return float(np.sqrt(max(excess / (weight.sum() - (weight @ weight) / weight.sum()), 0.0)))
