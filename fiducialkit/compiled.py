@@ -91,16 +91,23 @@ except (OSError, RuntimeError):  # no home folder, no source to be read
     _CACHE_FOLDER = None
 
 
-def kernel(function: Function | None = None, *, reorders_sums: bool = False, is_inlined: bool = False) -> Function:
+def kernel(
+    function: Function | None = None,
+    *,
+    reorders_sums: bool = False,
+    is_inlined: bool = False,
+    allocates: bool = True,
+) -> Function:
     """Compile `function` with numba: no Python objects, no interpreter lock, x / 0 as numpy has it, cached on disk.
 
     With `reorders_sums` sums may be taken in another order, which lets them run several at a time; the last digits
-    then hang on the machine.
+    then hang on the machine. `is_inlined` puts the body where it is called. A kernel that `allocates` nothing, no array
+    and no view of one, need not count who holds its arrays, which inside a loop over inlined ones is half the time.
     """
     if function is None:
-        return partial(kernel, reorders_sums=reorders_sums, is_inlined=is_inlined)
+        return partial(kernel, reorders_sums=reorders_sums, is_inlined=is_inlined, allocates=allocates)
     options = _OPTIONS | ({"fastmath": {"reassoc", "contract", "nsz"}} if reorders_sums else {})
-    options |= {"inline": "always"} if is_inlined else {}
+    options |= ({"inline": "always"} if is_inlined else {}) | ({} if allocates else {"_nrt": False})
     compiled: Function
     if _CACHE_FOLDER is None:
         compiled = numba.njit(**options)(function)

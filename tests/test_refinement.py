@@ -37,7 +37,9 @@ def modelled(parameters, places):
     return greys, rows.T
 
 
-@pytest.mark.parametrize("sds", [(0.30, 0.25), (0.12, 0.10)])  # several lattice lines within reach; one at most
+@pytest.mark.parametrize(
+    "sds", [(0.30, 0.25), (0.22, 0.25), (0.12, 0.10)]
+)  # any number of lattice lines in reach; two; one
 @pytest.mark.parametrize("rho", [0.0, 0.3, -0.6, 0.7])
 def test_blurred_pattern_is_the_gaussian_mean_of_the_cells(rho, sds):
     """Brute force: the cells' mean under the bivariate normal, on a fine grid of its quantiles."""
@@ -53,7 +55,7 @@ def test_blurred_pattern_is_the_gaussian_mean_of_the_cells(rho, sds):
     for a, b in np.random.default_rng(3).uniform(0.5, last + 0.5, (12, 2)):
         column = np.clip(np.floor(a + sa * first), 0, last).astype(int)
         row = np.clip(np.floor(b + sb * (rho * first + math.sqrt(1.0 - rho**2) * second)), 0, last).astype(int)
-        value = kernels.pattern_value(cells, a, b, sa, sb, rho, work)
+        value = kernels.pattern_value(cells, a, b, 1.0 / sa, 1.0 / sb, rho, work)
         # the grid itself is good to 1e-3, lattice lines beyond 3.6 sd are left out
         assert value[0] == pytest.approx(weight @ cells[row, column] @ weight, abs=2.5e-3)
         # that share leaves out the correlation, which counts at the four outermost corners only
@@ -76,7 +78,7 @@ def test_pattern_far_from_every_edge_is_its_cell():
     cells = padded(0)
     for row in range(12):
         for column in range(12):
-            value = kernels.pattern_value(cells, column + 0.5, row + 0.5, 0.05, 0.05, 0.0, work)
+            value = kernels.pattern_value(cells, column + 0.5, row + 0.5, 20.0, 20.0, 0.0, work)
             assert value[:4] == pytest.approx((cells[row, column], 0.0, 0.0, 0.0), abs=4e-3)
 
 
@@ -112,7 +114,7 @@ def test_derivatives_against_finite_differences(tone, sharpness):
         assert smooth.mean() > 0.98
         # the surround's share leaves out the correlation of the blur, and black and white make up for it
         shared = {kernels.BLACK: 0.01, kernels.WHITE: 0.01, kernels.SURROUND: 0.05}
-        limit = 0.08 if k < kernels.SHAPE else shared.get(k, 5e-4)
+        limit = 0.08 if k < kernels.SHAPE else shared.get(k, 5e-3)
         assert np.abs(numeric - rows[:, k])[smooth].max() < limit * np.abs(rows[:, k]).max()
 
 

@@ -94,7 +94,7 @@ def _series(h, k, rho, dh, dk):
 
 
 @kernel(is_inlined=True)
-def pattern_value(cells, a, b, sa, sb, rho, work):
+def pattern_value(cells, a, b, ra, rb, rho, work):
     """Return the blurred pattern at (a, b), its derivatives by a, b and the log of the blur, and the ring's share.
 
     That is how much of the blurred pixel falls on the outermost ring of cells, the correlation of the blur left out.
@@ -102,20 +102,23 @@ def pattern_value(cells, a, b, sa, sb, rho, work):
     Parameters
     ----------
     cells (n, n): 0 black to 1 white, row 0 on top; constant beyond its border. a, b: place in cells, from its first
-    corner to the right and down. sa, sb, rho: the blur in cells. work (7, lines): scratch.
+    corner to the right and down. ra, rb, rho: one over the blur's sds in cells, its correlation. work (7, lines).
     """
-    if 2.0 * _REACH_SD * max(sa, sb) < 1.0:
-        return _among_four(cells, a, b, sa, sb, rho)
-    return _among_many(cells, a, b, sa, sb, rho, work)
+    sharper = min(ra, rb)
+    if sharper > 2.0 * _REACH_SD:
+        return _among_four(cells, a, b, ra, rb, rho)
+    if sharper > _REACH_SD:
+        return _among_nine(cells, a, b, ra, rb, rho)
+    return _among_many(cells, a, b, 1.0 / ra, 1.0 / rb, rho, work)
 
 
 @kernel(is_inlined=True)
-def _among_four(cells, a, b, sa, sb, rho):
+def _among_four(cells, a, b, ra, rb, rho):
     """Return `pattern_value` of a pixel so sharp that it sees one lattice line of each direction at most."""
     last = cells.shape[0] - 1
     column, row = min(max(int(a + 0.5), 1), last), min(max(int(b + 0.5), 1), last)
-    h = min(max((a - column) / sa, -_FARTHEST_SD), _FARTHEST_SD)
-    k = min(max((b - row) / sb, -_FARTHEST_SD), _FARTHEST_SD)
+    h = min(max((a - column) * ra, -_FARTHEST_SD), _FARTHEST_SD)
+    k = min(max((b - row) * rb, -_FARTHEST_SD), _FARTHEST_SD)
     right, dense_a = _normal(h)
     below, dense_b = _normal(k)
     first, third = cells[row - 1, column - 1], cells[row, column - 1]
@@ -129,7 +132,52 @@ def _among_four(cells, a, b, sa, sb, rho):
         value, by_h, by_k = value + mixed * extra, by_h + mixed * extra_h, by_k + mixed * extra_k
     inside_a = (right if column == 1 else 1.0) - (right if column == last else 0.0)
     inside_b = (below if row == 1 else 1.0) - (below if row == last else 0.0)
-    return value, by_h / sa, by_k / sb, -(h * by_h + k * by_k), 1.0 - inside_a * inside_b
+    return value, by_h * ra, by_k * rb, -(h * by_h + k * by_k), 1.0 - inside_a * inside_b
+
+
+@kernel(is_inlined=True)
+def _among_nine(cells, a, b, ra, rb, rho):
+    """Return `pattern_value` of a pixel that sees the lattice lines of its own cell at most."""
+    last = cells.shape[0] - 1
+    column, row = min(max(int(a), 1), last - 1), min(max(int(b), 1), last - 1)
+    h0 = min(max((a - column) * ra, -_FARTHEST_SD), _FARTHEST_SD)
+    h1 = min(max((a - column - 1) * ra, -_FARTHEST_SD), _FARTHEST_SD)
+    k0 = min(max((b - row) * rb, -_FARTHEST_SD), _FARTHEST_SD)
+    k1 = min(max((b - row - 1) * rb, -_FARTHEST_SD), _FARTHEST_SD)
+    right0, dense_a0 = _normal(h0)
+    right1, dense_a1 = _normal(h1)
+    below0, dense_b0 = _normal(k0)
+    below1, dense_b1 = _normal(k1)
+    value = by_h = by_k = by_blur = before = 0.0
+    for j in range(3):
+        weight = (1.0 if j == 0 else (below0 if j == 1 else below1)) - (
+            below0 if j == 0 else (below1 if j == 1 else 0.0)
+        )
+        first, middle = cells[row - 1 + j, column - 1], cells[row - 1 + j, column]
+        step0, step1 = middle - first, cells[row - 1 + j, column + 1] - middle
+        along = first + step0 * right0 + step1 * right1
+        value += weight * along
+        by_h += weight * (step0 * dense_a0 + step1 * dense_a1)
+        by_blur -= weight * (step0 * dense_a0 * h0 + step1 * dense_a1 * h1)
+        if j > 0:
+            slope = (along - before) * (dense_b0 if j == 1 else dense_b1)
+            by_k += slope
+            by_blur -= slope * (k0 if j == 1 else k1)
+        before = along
+    if abs(rho) > _LEAST_RHO:
+        for j in range(2):
+            k, dense_b = (k0, dense_b0) if j == 0 else (k1, dense_b1)
+            for i in range(2):
+                up, left = row - 1 + j, column - 1 + i
+                mixed = cells[up + 1, left + 1] - cells[up + 1, left] - cells[up, left + 1] + cells[up, left]
+                if mixed != 0.0:
+                    h, dense_a = (h0, dense_a0) if i == 0 else (h1, dense_a1)
+                    extra, extra_h, extra_k = _series(h, k, rho, dense_a, dense_b)
+                    value, by_h, by_k = value + mixed * extra, by_h + mixed * extra_h, by_k + mixed * extra_k
+                    by_blur -= mixed * (h * extra_h + k * extra_k)
+    inside_a = (right0 if column == 1 else 1.0) - (right1 if column == last - 1 else 0.0)
+    inside_b = (below0 if row == 1 else 1.0) - (below1 if row == last - 1 else 0.0)
+    return value, by_h * ra, by_k * rb, by_blur, 1.0 - inside_a * inside_b
 
 
 @kernel
@@ -230,32 +278,34 @@ def _pixel_model(parameters, inverse, determinant, spread, x, y, bends, at, cell
     """Return the modelled grey level of pixel i and fill its derivatives by the parameters, rows[:, i].
 
     (x, y) is the pixel in undistorted pixel coordinates, row `at` of `bends` the derivative of those by its own,
-    `spread` the sd of all blur, the optics' share of its variance, whether the tone is free, the surround's level as
-    a share from black to white, and the first two for the smoother picture, reckoned with where `passes` is 2.
+    `spread` is one over the sd of all blur (per pixel, in cells of a pixel), the optics' share of its variance, whether
+    the tone is free, the surround's level as a share from black to white, the first two for the smoother picture,
+    which counts where `passes` is 2, and one over the determinant.
     """
-    q2 = 1.0 / (inverse[2, 0] * x + inverse[2, 1] * y + inverse[2, 2])
-    u = (inverse[0, 0] * x + inverse[0, 1] * y + inverse[0, 2]) * q2
-    v = (inverse[1, 0] * x + inverse[1, 1] * y + inverse[1, 2]) * q2
-    inv_w = 1.0 / (determinant * q2)
+    third = inverse[2, 0] * x + inverse[2, 1] * y + inverse[2, 2]  # determinant / w
+    inv_third = 1.0 / third
+    u = (inverse[0, 0] * x + inverse[0, 1] * y + inverse[0, 2]) * inv_third
+    v = (inverse[1, 0] * x + inverse[1, 1] * y + inverse[1, 2]) * inv_third
+    inv_w = third * spread[6]
     xu, xv = (parameters[0] - x * parameters[6]) * inv_w, (parameters[1] - x * parameters[7]) * inv_w
     yu, yv = (parameters[3] - y * parameters[6]) * inv_w, (parameters[4] - y * parameters[7]) * inv_w
-    inv_det = 1.0 / (xu * yv - xv * yu)
+    inv_det = determinant * determinant * inv_third * inv_third * inv_third  # w^3 / determinant
     ux, uy, vx, vy = yv * inv_det, -xv * inv_det, -yu * inv_det, xu * inv_det
     # one pixel's blur in units of the side: (u, v) by the pixel's own coordinates, times the sd
     u0, u1 = ux * bends[at, 0] + uy * bends[at, 2], ux * bends[at, 1] + uy * bends[at, 3]
     v0, v1 = vx * bends[at, 0] + vy * bends[at, 2], vx * bends[at, 1] + vy * bends[at, 3]
-    length_u, length_v = math.sqrt(u0 * u0 + u1 * u1), math.sqrt(v0 * v0 + v1 * v1)
-    rho = (u0 * v0 + u1 * v1) / (length_u * length_v)
+    sharp_u, sharp_v = 1.0 / math.sqrt(u0 * u0 + u1 * u1), 1.0 / math.sqrt(v0 * v0 + v1 * v1)
+    rho = (u0 * v0 + u1 * v1) * sharp_u * sharp_v
     middle = 0.5 * cells.shape[0]
-    blur = side * spread[0]
+    sharp = spread[0]
     # a sharpened picture is (1 + s) times itself less s times a smoother one
     f = by_a = by_b = by_blur = outside = by_sharpness = 0.0
     for turn in range(passes):
         share = 1.0 + parameters[SHARPNESS] if turn == 0 else -parameters[SHARPNESS]
         if turn == 1:
-            blur = side * spread[4]
+            sharp = spread[4]
         value, slope_a, slope_b, slope_blur, ring = pattern_value(
-            cells, side * u + middle, side * v + middle, blur * length_u, blur * length_v, rho, work
+            cells, side * u + middle, side * v + middle, sharp * sharp_u, sharp * sharp_v, rho, work
         )
         f, by_a, by_b, outside = (
             f + share * value,
@@ -285,10 +335,10 @@ def _pixel_model(parameters, inverse, determinant, spread, x, y, bends, at, cell
     by_u = steep * by_a + 2.0 * slope * paint * parameters[GRADIENT_X]
     by_v = steep * by_b + 2.0 * slope * paint * parameters[GRADIENT_Y]
     along_x, along_y = -(by_u * ux + by_v * vx) * inv_w, -(by_u * uy + by_v * vy) * inv_w
-    third = -(along_x * x + along_y * y)
+    towards = -(along_x * x + along_y * y)
     rows[0, i], rows[1, i], rows[2, i] = along_x * u, along_x * v, along_x
     rows[3, i], rows[4, i], rows[5, i] = along_y * u, along_y * v, along_y
-    rows[6, i], rows[7, i] = third * u, third * v
+    rows[6, i], rows[7, i] = towards * u, towards * v
     lit = light * slope
     white_share = f - outside * spread[3]
     rows[BLACK, i] = (1.0 - white_share - outside) * lit
@@ -302,26 +352,9 @@ def _pixel_model(parameters, inverse, determinant, spread, x, y, bends, at, cell
     return grey
 
 
-@kernel
-def model_greys(parameters, places, bends, cells, side, is_tone_free, is_sharp, greys, rows):
-    """Fill the modelled grey levels (N,) and their derivatives (16, N) for pixels at `places` (N, 2).
-
-    `bends` is (N, 4), or (1, 4) where it is the same for all; the outermost ring of `cells` is overwritten. Only with
-    `is_sharp` does the sharpness count.
-    """
-    inverse, spread = np.empty((3, 3)), np.empty(6)
-    work = np.empty((7, _MOST_LINES + 1))
-    determinant = inverse_of(parameters, inverse)
-    optical = math.exp(2.0 * parameters[LOG_BLUR])
-    spread[0] = math.sqrt(optical + PIXEL_VARIANCE)
-    spread[1] = optical / (optical + PIXEL_VARIANCE)
-    spread[2] = 1.0 if is_tone_free else 0.0
-    beyond = (parameters[SURROUND] - parameters[BLACK]) / (parameters[WHITE] - parameters[BLACK])
-    spread[3] = beyond
-    spread[4] = math.sqrt(optical + PIXEL_VARIANCE + SHARPENED_SD_PX * SHARPENED_SD_PX)
-    spread[5] = optical / (spread[4] * spread[4])
-    passes = 2 if is_sharp else 1
-    cells[0, :], cells[-1, :], cells[:, 0], cells[:, -1] = beyond, beyond, beyond, beyond
+@kernel(allocates=False)
+def _fill(parameters, inverse, determinant, spread, places, bends, cells, side, passes, work, greys, rows):
+    """Fill grey levels and derivatives of all pixels; `_pixel_model` one by one."""
     is_bent = bends.shape[0] > 1
     for i in range(places.shape[0]):
         at = i if is_bent else 0
@@ -329,3 +362,27 @@ def model_greys(parameters, places, bends, cells, side, is_tone_free, is_sharp, 
         greys[i] = _pixel_model(
             parameters, inverse, determinant, spread, x, y, bends, at, cells, side, passes, work, rows, i
         )
+
+
+@kernel
+def model_greys(parameters, places, bends, cells, side, is_tone_free, is_sharp, greys, rows):
+    """Fill the modelled grey levels (N,) and their derivatives (16, N) for pixels at `places` (N, 2).
+
+    `bends` is (N, 4), or (1, 4) where it is the same for all; the outermost ring of `cells` is overwritten. Only with
+    `is_sharp` does the sharpness count.
+    """
+    inverse, spread = np.empty((3, 3)), np.empty(7)
+    work = np.empty((7, _MOST_LINES + 1))
+    determinant = inverse_of(parameters, inverse)
+    optical = math.exp(2.0 * parameters[LOG_BLUR])
+    spread[0] = 1.0 / (side * math.sqrt(optical + PIXEL_VARIANCE))
+    spread[1] = optical / (optical + PIXEL_VARIANCE)
+    spread[2] = 1.0 if is_tone_free else 0.0
+    beyond = (parameters[SURROUND] - parameters[BLACK]) / (parameters[WHITE] - parameters[BLACK])
+    spread[3] = beyond
+    smooth = optical + PIXEL_VARIANCE + SHARPENED_SD_PX * SHARPENED_SD_PX
+    spread[4], spread[5] = 1.0 / (side * math.sqrt(smooth)), optical / smooth
+    spread[6] = 1.0 / determinant
+    passes = 2 if is_sharp else 1
+    cells[0, :], cells[-1, :], cells[:, 0], cells[:, -1] = beyond, beyond, beyond, beyond
+    _fill(parameters, inverse, determinant, spread, places, bends, cells, side, passes, work, greys, rows)

@@ -22,7 +22,7 @@ _START_BLUR_PX = 0.8
 _MORE_BLUR = 1.15  # a blur so much above the first guess makes the trusted margin narrower, and the fit is done again
 _ROUGH_PIXELS, _ROUGH_STEP_PX = 600, 0.05  # first a part of the pixels, until the corners move no more than this
 _SMALL_STEP_PX = 0.02  # what is left after a step so small is its square by the blur: 5e-4 px
-_WANTS_SHARPNESS_SDS = 4.0  # beyond it is worth asking whether the camera sharpens its pictures
+_TEST_PIXELS, _WANTS_SHARPNESS_SDS = 300, 3.5  # beyond it is worth asking whether the camera sharpens its pictures
 _START_SHARPNESS = 0.3
 _BETTER_CHI2 = 20.0  # for one parameter more
 _NO_BEND = np.array([[1.0, 0.0, 0.0, 1.0]])
@@ -172,7 +172,7 @@ def _fit_pixels(
     prior_mean[kernels.SURROUND - kernels.GRADIENT_X] = parameters[kernels.SURROUND]
     rows, residuals, weights = np.empty((kernels.PARAMETERS, count)), np.empty(count), np.empty(count)
     every = max(count // _ROUGH_PIXELS, 1)
-    part = [np.ascontiguousarray(each[::every]) if len(each) > 1 else each for each in (levels, places, bends)]
+    part = _every(every, levels, places, bends)
     if every > 1:
         number = len(part[0])
         fit_kernels.iterate(
@@ -188,8 +188,14 @@ def _fit_pixels(
     has_covariance = fit_kernels.finish(
         levels, rows, residuals, weights, tiles[:count], free, parameters, scale, corners, covariance, summary
     )
-    sds = 0.0 if is_sharpened else fit_kernels.sharpness_sds(*part, cells, free, parameters, prior_mean, scale)
+    few = _every(max(count // _TEST_PIXELS, 1), levels, places, bends)
+    sds = 0.0 if is_sharpened else fit_kernels.sharpness_sds(*few, cells, free, parameters, prior_mean, scale)
     return _Fit(parameters, corners, covariance, summary, bool(has_covariance), int(count), sds)
+
+
+def _every(step: int, *arrays: FloatArray) -> list[FloatArray]:
+    """Return every so many rows of arrays; those of one row stand for all pixels and stay."""
+    return [np.ascontiguousarray(each[::step]) if len(each) > 1 else each for each in arrays]
 
 
 def _is_better(other: _Fit, fit: _Fit) -> bool:

@@ -108,6 +108,35 @@ def margins_of(start, side, blur_px, reach):
 
 
 @kernel
+def _outline(shape, reach, outline):
+    """Fill the four corners (4, 2) of a square `reach` sides larger every way; False where one lies behind."""
+    for k in range(4):
+        u = 0.5 + reach if 1 <= k <= 2 else -0.5 - reach
+        v = 0.5 + reach if k >= 2 else -0.5 - reach
+        w = shape[6] * u + shape[7] * v + 1.0
+        if w < 0.1:
+            return False
+        outline[k, 0] = (shape[0] * u + shape[1] * v + shape[2]) / w
+        outline[k, 1] = (shape[3] * u + shape[4] * v + shape[5]) / w
+    return True
+
+
+@kernel
+def _span(outline, row, first, past):
+    """Return the first column of a row inside a convex outline, and the one past the last, within those given."""
+    low, high = np.inf, -np.inf
+    for k in range(4):
+        x0, y0 = outline[k, 0], outline[k, 1]
+        x1, y1 = outline[(k + 1) % 4, 0], outline[(k + 1) % 4, 1]
+        if min(y0, y1) <= row <= max(y0, y1) and y0 != y1:
+            x = x0 + (row - y0) / (y1 - y0) * (x1 - x0)
+            low, high = min(low, x), max(high, x)
+    if low > high:
+        return first, first
+    return max(first, math.ceil(low)), min(past, math.floor(high) + 1)
+
+
+@kernel
 def select_pixels(
     image, box, start, cells, reach, tile_px, middle, terms, coefficients, levels, places, bends, tiles, counts
 ):  # fmt: skip
@@ -127,8 +156,13 @@ def select_pixels(
     is_bent = terms.shape[0] > 0
     columns = int((box[2] - box[0]) / tile_px) + 1
     number = flat = 0
+    outline = np.empty((4, 2))
+    has_outline = _outline(shape, _AROUND_TO / side, outline) and not is_bent
     for row in range(box[1], box[3]):
-        for column in range(box[0], box[2]):
+        first, past = box[0], box[2]
+        if has_outline:
+            first, past = _span(outline, row, first, past)
+        for column in range(first, past):
             x, y = float(column), float(row)
             if is_bent:
                 _powers_of(x, y, middle, powers)
