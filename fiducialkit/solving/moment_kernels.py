@@ -2,7 +2,8 @@
 
 Tuples as in `frame_kernels`, and
 out = number of poses (F,), kind of covariance (F,), 95 % radius (F,), rotations (F, 2, 3, 3), positions (F, 2, 3),
-    covariances (F, 2, 6, 6), chi squared (F, 2) and probability (F, 2) of the two most probable poses
+    covariances (F, 2, 6, 6), chi squared (F, 2), probability (F, 2) and covariance where the picture measures
+    (F, 2, 6, 6) of the two most probable poses, and the middle of the markers used (F, 3)
 """
 
 from __future__ import annotations
@@ -62,7 +63,7 @@ def _used_only(seen, covariance_of, marker_of, use):
 @kernel
 def solve_moment(seen, covariances, covariance_of, marker_of, rig, prior, considered, normals, verdict, f, out):
     """Solve one moment into row f of the output."""
-    counts, kinds, radii, rotations, positions, matrices, chi2, probabilities = out
+    counts, kinds, radii, rotations, positions, matrices, chi2, probabilities, seen_matrices, middles = out
     n = covariance_of.shape[0]
     weighting = (np.empty(n), np.empty((n, 8, 8)))
     minima, probability = new_minima(), np.empty(MOST_MINIMA)
@@ -75,7 +76,9 @@ def solve_moment(seen, covariances, covariance_of, marker_of, rig, prior, consid
     counts[f] = count
     if count <= 0:
         return
-    kinds[f], radii[f] = posterior(seen, rig, weighting[1], prior, minima, count, normals, probability, may_sample)
+    kinds[f], radii[f] = posterior(
+        seen, rig, weighting[1], prior, minima, count, normals, probability, middles[f], may_sample
+    )
     first = int(np.argmax(probability[:count]))
     second = -1
     for k in range(count):
@@ -87,6 +90,7 @@ def solve_moment(seen, covariances, covariance_of, marker_of, rig, prior, consid
             continue
         rotations[f, place], positions[f, place], matrices[f, place] = minima[0][k], minima[1][k], minima[4][k]
         chi2[f, place], probabilities[f, place] = minima[2][k], probability[k]
+        seen_matrices[f, place] = minima[6][k]
 
 
 @kernel

@@ -224,6 +224,7 @@ class _Moment:
             degrees_of_freedom=freedom,
             covariance_kind=COVARIANCE_KINDS[int(out[1][0])],
             region_95=float(out[2][0]),
+            markers_middle=out[9][0],
         )
 
 
@@ -232,6 +233,7 @@ def _estimate(out: Output, k: int) -> PoseEstimate:
         rotation=out[3][0, k],
         position=out[4][0, k],
         covariance=out[5][0, k],
+        seen_covariance=out[8][0, k],
         probability=float(out[7][0, k]),
         chi2=float(out[6][0, k]),
     )

@@ -23,6 +23,7 @@ from fiducialkit.solving.considered import NOTHING, ConsideredErrors, considered
 from fiducialkit.solving.moment_kernels import NOT_A_COVARIANCE, solve_moments
 from fiducialkit.solving.planar import AMBIGUOUS_ABOVE, REVERSED, is_far
 from fiducialkit.solving.pose_result import COVARIANCE_KINDS
+from fiducialkit.solving.posterior_kernels import holds_each
 from fiducialkit.solving.priors import Prior, prior_counts, prior_rows
 from fiducialkit.solving.rig import matched_lists, motion_rows, new_output, rig_arrays, spread_normals
 from fiducialkit.solving.selection import BEYOND_LENS, NOT_FINITE, NOT_ON_FIELD, TWICE, run_clockwise
@@ -48,7 +49,7 @@ POSE_LOG = tables.Table(
         tables.Column("markers_used", "int", "sightings that the pose rests on"),
         tables.Column("markers_rejected", "int", "sightings left out"),
         tables.Column("flip_probability", "float", "chance that another pose of those that fit is the right one"),
-        tables.Column("covariance_kind", "text", "linear or sampled; empty where there is no pose"),
+        tables.Column("covariance_kind", "text", "as PoseSolution has it; empty where there is no pose"),
         tables.Column("region_95", "float", "as PoseSolution has it"),
         *_pose_columns("alternative"),
     ),
@@ -138,6 +139,19 @@ class PoseLog:
     covariance: FloatArray
     alternative_covariance: FloatArray
     rejected: pd.DataFrame
+    _region: tuple[FloatArray, ...]
+
+    def holds(self, rotation: Any, position: Any) -> BoolArray:
+        """Return which of the poses, (F, 3, 3) and (F, 3) of field_from_robot, lie in their 95 % regions.
+
+        As `PoseSolution.holds`; False where there is no pose.
+        """
+        frames = len(self.table)
+        turns = checked_array("rotation", rotation, (frames, 3, 3))
+        places = checked_array("position", position, (frames, 3))
+        held = np.empty(frames, dtype=np.bool_)
+        holds_each(turns, places, self._region, held)
+        return held
 
 
 def solve_poses(
@@ -313,6 +327,7 @@ def _told(
         covariance=out[5][:, 0].copy(),
         alternative_covariance=out[5][:, 1].copy(),
         rejected=_rejected(seen, reason, keep, verdict),
+        _region=(out[3], out[4], out[8], out[7], out[9], out[2]),
     )
 
 

@@ -8,13 +8,13 @@ from dataclasses import dataclass, field
 import numpy as np
 from scipy.spatial.transform import RigidTransform
 
-from fiducialkit.arrays import FloatArray, checked_array
+from fiducialkit.arrays import FloatArray
 from fiducialkit.errors import NoPoseError
 from fiducialkit.scene.transforms import heading_rad, parts, rigid_transform
-from fiducialkit.solving.posterior_kernels import region_offsets, region_value
+from fiducialkit.solving.posterior_kernels import holds_each
 
 STATUSES = ("ok", "ambiguous", "inconsistent", "no_markers", "no_known_markers", "not_converged")
-COVARIANCE_KINDS = ("linear", "sampled")
+COVARIANCE_KINDS = ("linear", "second_order", "sampled")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -29,6 +29,9 @@ class PoseEstimate:
         Of the robot's origin in field. [m]
     covariance : ndarray, shape (6, 6)
         Of (x, y, z of the robot's origin in field, then a rotation vector in field). [m, rad]
+    seen_covariance : ndarray, shape (6, 6)
+        Of (the markers' middle in robot axes, then a rotation vector in field), where the posterior bends least.
+        [m, rad]
     probability : float
         Posterior, among all poses that fit, priors included.
     chi2 : float
@@ -38,12 +41,13 @@ class PoseEstimate:
     rotation: FloatArray
     position: FloatArray
     covariance: FloatArray
+    seen_covariance: FloatArray
     probability: float
     chi2: float
     _made: list[RigidTransform] = field(init=False, repr=False, default_factory=list)
 
     def __post_init__(self) -> None:
-        for array in (self.rotation, self.position, self.covariance):
+        for array in (self.rotation, self.position, self.covariance, self.seen_covariance):
             array.flags.writeable = False
 
     @property
@@ -52,6 +56,16 @@ class PoseEstimate:
         if not self._made:
             self._made.append(rigid_transform(self.rotation, self.position, "robot pose"))
         return self._made[0]
+
+
+_NO_POSE = PoseEstimate(
+    rotation=np.full((3, 3), math.nan),
+    position=np.full(3, math.nan),
+    covariance=np.full((6, 6), math.nan),
+    seen_covariance=np.full((6, 6), math.nan),
+    probability=0.0,
+    chi2=math.nan,
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -69,7 +83,7 @@ class MarkerResidual:
     sigmas: float
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class PoseSolution:
     """What one moment's pictures say about the robot's pose.
 
@@ -95,8 +109,11 @@ class PoseSolution:
     degrees_of_freedom : int
         Coordinates plus priors, less six.
     covariance_kind : str
-        "linear": the inverse of the information matrix; "sampled": that would be wrong here (nearly face-on, small), so
-        the covariance is the second moment of the posterior about the pose.
+        "linear": the inverse of the information matrix; "second_order": with what the arm from the markers to the robot
+        adds as it turns; "sampled": both would be wrong here (nearly face-on, small), so the covariance is the second
+        moment of the posterior about the pose.
+    markers_middle : ndarray, shape (3,), or None
+        Middle of the markers used, in field. [m]
     region_95 : float
         Squared distance up to which poses belong to the 95 % region (`holds`); 12.59 for one Gaussian.
     """
@@ -112,6 +129,7 @@ class PoseSolution:
     degrees_of_freedom: int = 0
     covariance_kind: str = "linear"
     region_95: float = math.nan
+    markers_middle: FloatArray | None = None
 
     def _pose(self) -> PoseEstimate:
         if self.estimate is None:
@@ -141,21 +159,24 @@ class PoseSolution:
     def holds(self, field_from_robot: RigidTransform) -> bool:
         """Return whether a pose lies in the 95 % region, which goes round both poses where two fit.
 
-        With d the distance from a pose of covariance C and probability p, the region is where the least of
-        ``d' C^-1 d + 2 ln(p1 / p) + ln(det C / det C1)`` over both poses is below `region_95`: a line of equal density.
+        Distances are measured where the picture measures: d is the change of the markers' middle in robot axes, then
+        of the rotation vector, and C its covariance, `seen_covariance`. With p a pose's probability the region is where
+        the least of ``d' C^-1 d + 2 ln(p1 / p) + ln(det C / det C1)`` over both poses is below `region_95`.
         """
         both = [each for each in (self._pose(), self.alternative) if each is not None]
-        minima = (
-            np.array([each.rotation for each in both]), np.array([each.position for each in both]), np.empty(0),
-            np.empty((0, 6, 6)), np.array([each.covariance for each in both]),
-        )  # fmt: skip
-        inverses, offsets = np.empty((len(both), 6, 6)), np.empty(len(both))
-        probability = np.array([each.probability for each in both])
-        if not region_offsets(minima, probability, len(both), inverses, offsets):
-            return False
+        both = both if len(both) > 1 else [both[0], _NO_POSE]
+        result = (
+            np.array([[each.rotation for each in both]]),
+            np.array([[each.position for each in both]]),
+            np.array([[each.seen_covariance for each in both]]),
+            np.array([[each.probability for each in both]]),
+            np.array([self.markers_middle], dtype=np.float64),
+            np.array([self.region_95]),
+        )
         rotation, position = parts(field_from_robot)
-        value = region_value(rotation, position, minima, inverses, offsets, len(both))
-        return bool(checked_array("distance", value, (), finite=False) <= self.region_95)
+        held = np.empty(1, dtype=np.bool_)
+        holds_each(rotation[None].copy(), position[None].copy(), result, held)
+        return bool(held[0])
 
     def __str__(self) -> str:
         if self.estimate is None:

@@ -6,6 +6,10 @@ the middle of the markers; at each the other four unknowns (place of that middle
 fitted, and are Gaussian there: weight = exp(-chi2 / 2) sqrt(det of their covariance), times sin(t) / t for equal shares
 of the sphere. Nested Laplace approximation: Rue, Martino and Chopin, J. R. Stat. Soc. B 71 (2009) 319-392; its use on
 the tilt is derived here. The prior on poses is flat.
+
+Even a posterior that is Gaussian where the picture measures (place of the markers' middle in robot axes, and turn)
+bends when it is told as a place in field: the arm from the middle to the robot turns with it. The second-order
+covariance adds what that does, and the 95 % region is measured where the picture measures.
 """
 
 from __future__ import annotations
@@ -18,13 +22,14 @@ from fiducialkit.compiled import kernel
 from fiducialkit.solving.kernels import cholesky_solve, normal_equations, rotation_of
 from fiducialkit.solving.search_kernels import MOST_MINIMA, inverse_of
 
-LINEAR, SAMPLED = 0, 1
+LINEAR, SECOND_ORDER, SAMPLED = 0, 1, 2
 RADIUS_95 = 12.591587  # 95 % point of chi squared with six degrees of freedom; tests compute it again
-_NEGLIGIBLE = 18.0  # chi squared above the best at which a pose is left out of the grid
+_NEGLIGIBLE = 16.0  # chi squared above the best at which a pose is left out of the grid
 _TILT_SD_RAD = 0.01  # below it the tilt is known so well that nothing bends
-_TEST_SIGMAS, _TEST_TOLERANCE = 2.0, 0.9
+_TEST_SIGMAS, _TEST_TOLERANCE = 2.0, 0.6
 _LARGEST_TILT_RAD = 1.2
-_FEWEST, _MOST = 15, 33
+_FEWEST, _MOST = 15, 29
+_BENT_ABOVE = 0.3  # by how much the mean of six squared sigmas would be wrong
 _DRAWS = 4
 
 
@@ -98,7 +103,7 @@ def _profile(problem, centre, sight, start, tilt, pose, ways, covariance):
     rotation_of(tilt[0], tilt[1], tilt[2], turn)
     for i in range(3):
         looking[i] = turn[i, 0] * sight[0] + turn[i, 1] * sight[1] + turn[i, 2] * sight[2]
-    information, gradient = np.empty((6, 6)), np.empty(6)
+    information, gradient, half = np.empty((6, 6)), np.empty(6), np.empty(6)
     four, slope, lower, step = np.empty((4, 4)), np.empty(4), np.empty((4, 4)), np.zeros(4)
     chi2, decrement = math.inf, 0.0
     for _ in range(8):
@@ -106,15 +111,17 @@ def _profile(problem, centre, sight, start, tilt, pose, ways, covariance):
         if not chi2 < math.inf:
             return math.inf, math.inf
         _four_ways(position, centre, looking, ways)
-        for a in range(4):
-            slope[a] = 0.0
+        for b in range(4):
+            slope[b] = 0.0
             for i in range(6):
-                slope[a] += ways[i, a] * gradient[i]
-            for b in range(4):
+                slope[b] += ways[i, b] * gradient[i]
+                half[i] = 0.0
+                for j in range(6):
+                    half[i] += information[i, j] * ways[j, b]
+            for a in range(4):
                 four[a, b] = 0.0
                 for i in range(6):
-                    for j in range(6):
-                        four[a, b] += ways[i, a] * information[i, j] * ways[j, b]
+                    four[a, b] += ways[i, a] * half[i]
         if not cholesky_solve(four, slope, lower, step):
             return math.inf, math.inf
         decrement = 0.0
@@ -135,10 +142,11 @@ def _profile(problem, centre, sight, start, tilt, pose, ways, covariance):
 
 
 @kernel
-def _middle_and_sight(problem, minima):
-    """Return the middle of the markers that take part, and the line of sight to it from the nearest one's camera."""
+def _middle_and_sight(problem, minima, centre):
+    """Fill the middle of the markers that take part; return the line of sight to it from the nearest one's camera."""
     seen, rig, whitening, _ = problem
-    centre, pupil, sight, middle = np.zeros(3), np.empty(3), np.empty(3), np.empty(3)
+    pupil, sight, middle = np.empty(3), np.empty(3), np.empty(3)
+    centre[:] = 0.0
     rotation, position = minima[0][0], minima[1][0]
     nearest, count = math.inf, 0
     for m in range(whitening.shape[0]):
@@ -166,7 +174,7 @@ def _middle_and_sight(problem, minima):
         length += sight[i] * sight[i]
     for i in range(3):
         sight[i] /= math.sqrt(length)
-    return centre, sight
+    return sight
 
 
 @kernel
@@ -328,6 +336,122 @@ def _lay_out(problem, centre, sight, minima, axes, box, counts, nodes):
 
 
 @kernel
+def _seen_place(rotation, position, centre, out):
+    """Write the markers' middle in robot axes."""
+    for i in range(3):
+        out[i] = 0.0
+        for j in range(3):
+            out[i] += rotation[j, i] * (centre[j] - position[j])
+
+
+@kernel
+def _to_seen(rotation, position, centre, vector, out):
+    """Write how a small step (shift and turn in field) moves the middle in robot axes; the turn stays as it is."""
+    arm, swept = np.empty(3), np.empty(3)
+    for i in range(3):
+        arm[i] = centre[i] - position[i]
+        out[3 + i] = vector[3 + i]
+    _cross(arm, vector[3:], swept)
+    for i in range(3):
+        out[i] = 0.0
+        for j in range(3):
+            out[i] += rotation[j, i] * (swept[j] - vector[j])
+
+
+@kernel
+def seen_covariance(rotation, position, centre, covariance, out):
+    """Write a pose covariance as that of the middle in robot axes, then of the rotation vector in field."""
+    half, column = np.empty((6, 6)), np.empty(6)
+    for j in range(6):
+        _to_seen(rotation, position, centre, covariance[:, j].copy(), column)
+        half[:, j] = column
+    for i in range(6):
+        _to_seen(rotation, position, centre, half[i].copy(), column)
+        out[i] = column
+
+
+@kernel
+def _second_order(rotation, position, centre, seen, extra):
+    """Write what the bending adds to the position's covariance (3, 3): E q q' of its quadratic part q.
+
+    With a the arm from the robot to the middle, u the middle's error turned into field and w the turn,
+    ``q = -w x (w x a) / 2 - w x u``, so q_i = x' H_i x / 2 with x = (u, w), and for x Gaussian with covariance S
+    ``E q_i q_j = (tr(H_i S) tr(H_j S) + 2 tr(H_i S H_j S)) / 4`` (Isserlis). Derived here.
+    """
+    S, H, G = np.zeros((6, 6)), np.zeros((3, 6, 6)), np.zeros((3, 6, 6))
+    half = np.zeros((6, 6))
+    for i in range(6):
+        for j in range(6):
+            if i < 3:
+                for k in range(3):
+                    half[i, j] += rotation[i, k] * seen[k, j]
+            else:
+                half[i, j] = seen[i, j]
+    for i in range(6):
+        for j in range(6):
+            if j < 3:
+                for k in range(3):
+                    S[i, j] += half[i, k] * rotation[j, k]
+            else:
+                S[i, j] = half[i, j]
+    for i in range(3):
+        j, k = (i + 1) % 3, (i + 2) % 3
+        H[i, 3 + j, k] = H[i, k, 3 + j] = -1.0
+        H[i, 3 + k, j] = H[i, j, 3 + k] = 1.0
+        for n in range(3):
+            arm = centre[n] - position[n]
+            H[i, 3 + i, 3 + n] -= 0.5 * arm
+            H[i, 3 + n, 3 + i] -= 0.5 * arm
+            H[i, 3 + n, 3 + n] += centre[i] - position[i]
+        for a in range(6):
+            for b in range(6):
+                for c in range(6):
+                    G[i, a, b] += H[i, a, c] * S[c, b]
+    for i in range(3):
+        for j in range(3):
+            first = second = both = 0.0
+            for a in range(6):
+                first += G[i, a, a]
+                second += G[j, a, a]
+                for b in range(6):
+                    both += G[i, a, b] * G[j, b, a]
+            extra[i, j] = 0.25 * (first * second + 2.0 * both)
+
+
+@kernel
+def _bend_covariances(minima, count, centre):
+    """Fill the covariances where the picture measures; add the second order to the pose's where it matters."""
+    extra, kind = np.empty((3, 3)), LINEAR
+    for k in range(count):
+        rotation, position, covariance = minima[0][k], minima[1][k], minima[4][k]
+        seen_covariance(rotation, position, centre, covariance, minima[6][k])
+        _second_order(rotation, position, centre, minima[6][k], extra)
+        inverse = np.empty((6, 6))
+        is_regular, _ = inverse_of(covariance, inverse)
+        share = 0.0
+        for i in range(3):
+            for j in range(3):
+                share += inverse[i, j] * extra[j, i]
+        if is_regular and share > _BENT_ABOVE:
+            for i in range(3):
+                for j in range(3):
+                    covariance[i, j] += extra[i, j]
+            kind = SECOND_ORDER
+    return kind
+
+
+@kernel
+def _seen_error(rotation, position, minima, k, centre, out):
+    """Write the distance from minimum k where the picture measures: the middle in robot axes, rotation vector."""
+    here, there = np.empty(3), np.empty(3)
+    _seen_place(rotation, position, centre, here)
+    _seen_place(minima[0][k], minima[1][k], centre, there)
+    for i in range(3):
+        out[i] = here[i] - there[i]
+    rotation_vector(rotation, minima[0][k], out[3:])
+
+
+@kernel
 def _error(rotation, position, minima, k, out):
     """Write the pose's distance from minimum k as the covariance has it: shift, then rotation vector, in field."""
     for i in range(3):
@@ -336,13 +460,31 @@ def _error(rotation, position, minima, k, out):
 
 
 @kernel
-def _gather(nodes, used, modes, together, minima, masses):
+def _add_moment(sums, weight, error, ways, covariance):
+    """Add a node's second moment (6, 6): its own distance, and its Gaussian spread."""
+    half = np.empty((6, 4))
+    for i in range(6):
+        for b in range(4):
+            half[i, b] = 0.0
+            for a in range(4):
+                half[i, b] += ways[i, a] * covariance[a, b]
+    for i in range(6):
+        for j in range(6):
+            total = error[i] * error[j]
+            for b in range(4):
+                total += half[i, b] * ways[j, b]
+            sums[i, j] += weight * total
+
+
+@kernel
+def _gather(nodes, used, modes, together, minima, centre, masses):
     """Turn exponents into weights; fill each mode's mass and covariance about its pose."""
     tilts, exponents, rotations, positions, ways, covariances = nodes
     top = np.max(exponents[:used])
     masses[:] = 0.0
-    sums = np.zeros((2, 6, 6))
-    error = np.empty(6)
+    sums, seen_sums = np.zeros((2, 6, 6)), np.zeros((2, 6, 6))
+    error, seen, step = np.empty(6), np.empty(6), np.empty(6)
+    seen_ways, error_of_way = np.empty((6, 4)), np.empty(6)
     for n in range(used):
         exponents[n] = math.exp(exponents[n] - top)
         mode = 0
@@ -351,27 +493,30 @@ def _gather(nodes, used, modes, together, minima, masses):
             far = (tilts[n, 0] - modes[1, 0]) ** 2 + (tilts[n, 1] - modes[1, 1]) ** 2
             mode = 0 if near <= far else 1
         _error(rotations[n], positions[n], minima, mode, error)
+        _seen_error(rotations[n], positions[n], minima, mode, centre, seen)
         masses[mode] += exponents[n]
-        for i in range(6):
-            for j in range(6):
-                total = error[i] * error[j]
-                for a in range(4):
-                    for b in range(4):
-                        total += ways[n, i, a] * covariances[n, a, b] * ways[n, j, b]
-                sums[mode, i, j] += exponents[n] * total
+        for a in range(4):
+            for i in range(6):
+                step[i] = ways[n, i, a]
+            _to_seen(rotations[n], positions[n], centre, step, error_of_way)
+            for i in range(6):
+                seen_ways[i, a] = error_of_way[i]
+        _add_moment(sums[mode], exponents[n], error, ways[n], covariances[n])
+        _add_moment(seen_sums[mode], exponents[n], seen, seen_ways, covariances[n])
     for mode in range(together):
         if masses[mode] > 0.0:
             minima[4][mode] = sums[mode] / masses[mode]
+            minima[6][mode] = seen_sums[mode] / masses[mode]
     return top
 
 
 @kernel
-def region_value(rotation, position, minima, inverses, offsets, kept):
+def region_value(rotation, position, minima, centre, inverses, offsets, kept):
     """Return the least squared distance from a pose that is kept, each with its offset: the 95 % region's measure."""
     least = math.inf
     error = np.empty(6)
     for k in range(kept):
-        _error(rotation, position, minima, k, error)
+        _seen_error(rotation, position, minima, k, centre, error)
         value = offsets[k]
         for i in range(6):
             for j in range(6):
@@ -385,7 +530,7 @@ def region_offsets(minima, probability, kept, inverses, offsets):
     """Fill what makes the poses' densities comparable: 2 ln(p0 / p) + ln(det C / det C0); and the inverses."""
     first = 0.0
     for k in range(kept):
-        is_regular, log_determinant = inverse_of(minima[4][k], inverses[k])
+        is_regular, log_determinant = inverse_of(minima[6][k], inverses[k])
         if not is_regular:
             return False
         first = log_determinant if k == 0 else first
@@ -421,7 +566,7 @@ def _draw(node, n, normal, pose):
 
 
 @kernel
-def _radius_of_draws(nodes, used, minima, probability, kept, normals):
+def _radius_of_draws(nodes, used, minima, probability, kept, centre, normals):
     """Return the region's measure below which 95 % of the draws lie; NaN where a covariance has no inverse."""
     inverses, offsets = np.empty((MOST_MINIMA, 6, 6)), np.empty(MOST_MINIMA)
     if not region_offsets(minima, probability, kept, inverses, offsets):
@@ -433,7 +578,7 @@ def _radius_of_draws(nodes, used, minima, probability, kept, normals):
         total += nodes[1][n]
         for d in range(_DRAWS):
             _draw(nodes, n, normals[(n * _DRAWS + d) % normals.shape[0]], pose)
-            values[n * _DRAWS + d] = region_value(pose[0], pose[1], minima, inverses, offsets, kept)
+            values[n * _DRAWS + d] = region_value(pose[0], pose[1], minima, centre, inverses, offsets, kept)
     low, high = 0.0, 1e6
     for _ in range(60):
         middle = 0.5 * (low + high)
@@ -502,23 +647,25 @@ def _together(minima, count, probability, sight, axes, modes):
 
 
 @kernel
-def posterior(seen, rig, whitening, prior, minima, count, normals, probability, may_sample):
+def posterior(seen, rig, whitening, prior, minima, count, normals, probability, centre, may_sample):
     """Fill the probabilities, improve the covariances where the linear ones fail; return (kind, 95 % radius).
 
     Parameters
     ----------
     minima: as `search_kernels` has them, `count` of them. normals (n, 4): evenly spread standard normal numbers.
-    probability (8,): of each minimum, filled. may_sample: whether the whitening holds all that is uncertain.
+    probability (8,): of each minimum, filled; centre (3,): middle of the markers, filled.
+    may_sample: whether the whitening holds all that is uncertain.
     """
     problem = (seen, rig, whitening, prior)
     _laplace(minima, count, probability)
-    centre, sight = _middle_and_sight(problem, minima)
+    sight = _middle_and_sight(problem, minima, centre)
+    kind = _bend_covariances(minima, count, centre)
     bends = False
     for k in range(count if may_sample else 0):
         if probability[k] > 1e-3 and not bends:
             bends = _bends(problem, centre, sight, minima, k)
     if not bends:
-        return LINEAR, linear_radius(minima, probability, count)
+        return kind, linear_radius(minima, probability, count)
     axes, modes, box, sds = np.empty((2, 3)), np.zeros((2, 2)), np.empty((2, 2)), np.empty(2)
     together = _together(minima, count, probability, sight, axes, modes)
     _box(problem, centre, sight, minima, together, axes, modes, box, sds)
@@ -534,9 +681,9 @@ def posterior(seen, rig, whitening, prior, minima, count, normals, probability, 
     used = _lay_out(problem, centre, sight, minima, axes, box, counts, nodes)
     masses = np.zeros(2)
     if used < 12:
-        return LINEAR, linear_radius(minima, probability, count)
-    before = (minima[4][0].copy(), minima[4][1].copy())
-    top = _gather(nodes, used, modes, together, minima, masses)
+        return kind, linear_radius(minima, probability, count)
+    before = (minima[4][:2].copy(), minima[6][:2].copy())
+    top = _gather(nodes, used, modes, together, minima, centre, masses)
     cell = (box[0, 1] - box[0, 0]) * (box[1, 1] - box[1, 0]) / size
     total = masses[0] + masses[1]
     for k in range(together, count):  # what lies outside the grid keeps its Gaussian share
@@ -547,9 +694,28 @@ def posterior(seen, rig, whitening, prior, minima, count, normals, probability, 
     kept = together
     radius = math.nan
     if np.min(masses[:together]) > 0.0:
-        radius = _radius_of_draws(nodes, used, minima, probability, kept, normals)
+        radius = _radius_of_draws(nodes, used, minima, probability, kept, centre, normals)
     if not radius < math.inf:
-        minima[4][0], minima[4][1] = before
+        minima[4][:2], minima[6][:2] = before
         _laplace(minima, count, probability)
-        return LINEAR, linear_radius(minima, probability, count)
+        return kind, linear_radius(minima, probability, count)
     return SAMPLED, radius
+
+
+@kernel
+def holds_each(rotations, positions, result, held):
+    """Fill whether each pose (F, 3, 3), (F, 3) lies in its moment's 95 % region.
+
+    result = rotations (F, 2, 3, 3), positions (F, 2, 3), seen covariances (F, 2, 6, 6), probabilities (F, 2), middles
+    (F, 3), radii (F,); NaN in the second pose where there is none.
+    """
+    inverses, offsets = np.empty((2, 6, 6)), np.empty(2)
+    for f in range(held.shape[0]):
+        held[f] = False
+        kept = 2 if result[1][f, 1, 0] == result[1][f, 1, 0] else 1
+        minima = (
+            result[0][f], result[1][f], offsets, inverses, inverses, offsets, result[2][f],
+        )  # fmt: skip
+        if result[1][f, 0, 0] == result[1][f, 0, 0] and region_offsets(minima, result[3][f], kept, inverses, offsets):
+            value = region_value(rotations[f], positions[f], minima, result[4][f], inverses, offsets, kept)
+            held[f] = value <= result[5][f]

@@ -113,6 +113,7 @@ def new_output(frames: int, rows: int) -> tuple[Output, Output]:
     out = (
         np.zeros(frames, dtype=np.int64), np.zeros(frames, dtype=np.int64), np.full(frames, math.nan),
         np.full((frames, 2, 3, 3), math.nan), np.full((frames, 2, 3), math.nan), np.full((frames, 2, 6, 6), math.nan),
-        np.full((frames, 2), math.nan), np.zeros((frames, 2)),
+        np.full((frames, 2), math.nan), np.zeros((frames, 2)), np.full((frames, 2, 6, 6), math.nan),
+        np.full((frames, 3), math.nan),
     )  # fmt: skip
     return verdict, out

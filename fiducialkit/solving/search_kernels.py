@@ -8,7 +8,8 @@ rig = models (K,), parameters (K, 13), camera_from_robot rotations (K, 3, 3) and
 weighting = one weight a marker (N,), whitening (N, 8, 8); both zero for a marker that takes no part
 starts = rotations (2 N, 3, 3), positions (2 N, 3) of field_from_robot, whether each exists (2 N,)
 minima = rotations (8, 3, 3), positions (8, 3), chi squared (8,), information (8, 6, 6), covariance (8, 6, 6),
-    score (8,): chi squared plus log determinant of the information, whose half is minus the log probability
+    score (8,): chi squared plus log determinant of the information, whose half is minus the log probability, and room
+    for `posterior_kernels` (8, 6, 6): the covariance where the picture measures
 """
 
 from __future__ import annotations
@@ -462,6 +463,7 @@ def new_minima():
     n = MOST_MINIMA
     return (
         np.empty((n, 3, 3)), np.empty((n, 3)), np.empty(n), np.empty((n, 6, 6)), np.empty((n, 6, 6)), np.empty(n),
+        np.empty((n, 6, 6)),
     )  # fmt: skip
 
 

@@ -41,7 +41,7 @@ class ExpectedPose:
     covariance : ndarray, shape (6, 6)
         Of x, y, z in field, then a rotation vector in field; NaN where nothing is seen. [m, rad]
     covariance_kind : str
-        "linear" or "sampled", as PoseSolution has it.
+        "linear", "second_order" or "sampled", as PoseSolution has it.
     separation : float
         D: how many sigmas the nearest other pose that fits is away; infinite where there is none.
     flip_probability : float
