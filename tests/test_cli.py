@@ -383,6 +383,29 @@ def test_detect_takes_the_family_from_a_field(hall, pictures):
     assert run("detect", pictures, "--field", hall / "other.toml", "--out", hall / "out") == 1  # none of that family
 
 
+def test_detect_says_which_markers_are_not_on_the_field_and_which_ids_come_twice(capsys, hall):
+    """Markers 7 and 7 and 40 drawn flat; the field has 4, 7 and 11."""
+    sheet = np.full((800, 1280), 200, dtype=np.uint8)
+    for place, marker_id in ((100, 7), (500, 7), (900, 40)):
+        sheet[300:500, place : place + 200] = draw_marker("36h11", marker_id, cell_px=20, margin_cells=1)
+    path = files.write_bytes(hall / "strange.png", cv2.imencode(".png", sheet)[1].tobytes())
+    assert run("detect", path, "--field", hall / "field.toml", "--out", hall / "out") == 0
+    said = " ".join(capsys.readouterr().out.split())
+    assert "an id seen more than once in 1 of 1 pictures" in said
+    assert "not on the field: 40" in said
+    corners = CORNERS.checked(files.read_csv(hall / "out" / "corners.csv"))
+    is_strange = corners["note"].str.contains("not on the field")
+    assert corners["marker_id"][is_strange].tolist() == [40]
+    assert corners["note"].str.contains("more than once").tolist() == [True, True, False]
+    assert "not on the field: 40" in files.read_csv(hall / "out" / "pictures.csv")["message"][0]
+
+
+def test_preset_s_help_lists_the_names(capsys):
+    assert run("detect", "--help") == 0
+    said = " ".join(capsys.readouterr().out.replace("|", " ").split())
+    assert "full range" in said and "quick look" in said
+
+
 def test_detect_without_any_marker_ends_with_1_and_still_says_so(capsys, hall):
     blank = files.write_bytes(hall / "blank.png", cv2.imencode(".png", np.full((200, 300), 90, np.uint8))[1].tobytes())
     assert run("detect", blank, "--out", hall / "out") == 1

@@ -94,6 +94,29 @@ def test_jpeg_with_a_preview_in_its_header_is_whole_or_cut_by_its_own_end(tmp_pa
         read_picture(path)
 
 
+@pytest.mark.parametrize("options", [[], [cv2.IMWRITE_JPEG_PROGRESSIVE, 1], [cv2.IMWRITE_JPEG_RST_INTERVAL, 1]])
+def test_jpeg_with_a_film_after_its_end_is_whole_and_half_of_it_is_not(tmp_path, rng, options):
+    """Phones append a film, or a second picture: what counts is the end of the first. Several scans; restarts too."""
+    noise = rng.integers(0, 256, (120, 160)).astype(np.uint8)
+    whole = cv2.imencode(".jpg", noise, options)[1].tobytes()
+    expected = read_picture(files.write_bytes(tmp_path / "plain.jpg", whole))
+    film = b"\0\0\0\x18ftypmp42" + bytes(rng.integers(0, 256, 4000).astype(np.uint8)) + b"\xff\xda\x12"
+    for tail in (film, whole, whole[: len(whole) // 2], b"\xff\xda"):
+        path = files.write_bytes(tmp_path / "film.jpg", whole + tail)
+        np.testing.assert_array_equal(read_picture(path), expected)
+    for share in (0.2, 0.5, 0.9, 0.999):
+        path = files.write_bytes(tmp_path / "half.jpg", whole[: int(share * len(whole))])
+        with pytest.raises(FileFormatError, match="ends too early"):
+            read_picture(path)
+
+
+def test_every_cut_of_a_jpeg_is_refused(tmp_path):
+    whole = cv2.imencode(".jpg", np.full((24, 24), 77, dtype=np.uint8))[1].tobytes()
+    for length in range(3, len(whole)):
+        with pytest.raises(FileFormatError):
+            read_picture(files.write_bytes(tmp_path / "cut.jpg", whole[:length]))
+
+
 def test_bytes_after_the_end_do_no_harm(tmp_path, grey):
     for suffix in (".jpg", ".png"):
         path = write_picture(tmp_path / f"a{suffix}", grey)

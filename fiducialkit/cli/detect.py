@@ -3,16 +3,22 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 
 def detect(
     inputs: Annotated[list[Path], typer.Argument(metavar="INPUT", help="Pictures, or folders of pictures.")],
     out: Annotated[Path, typer.Option(metavar="FOLDER", help="Where tables and marked copies go.")],
     family: Annotated[str | None, typer.Option(help="Marker family, or a dictionary file.  [default: 36h11]")] = None,
-    field: Annotated[Path | None, typer.Option(metavar="FIELD", help="Take the family from this field file.")] = None,
+    field: Annotated[
+        Path | None,
+        typer.Option(metavar="FIELD", help="Take the family from this field file; markers not on the field are said."),
+    ] = None,
     camera: Annotated[
         Path | None, typer.Option(metavar="CAMERA", help="What took them; pictures of another shape are refused.")
     ] = None,
@@ -44,6 +50,8 @@ def detect(
     if lens is not None:
         refuse_other_shapes(seen, lens)
     corners, pictures = corners_table(seen), pictures_table(seen)
+    if layout is not None:
+        _note_strangers(corners, pictures, set(layout.marker_ids))
     folder = files.new_folder(out)
     files.write_csv(folder / "corners.csv", corners)
     files.write_csv(folder / "pictures.csv", pictures)
@@ -57,10 +65,24 @@ def detect(
         f"{len(corners)} markers of {wanted.name} in {int((pictures['status'] == 'ok').sum())} of {len(pictures)} "
         f"pictures" + (f", {unreadable} unreadable" if unreadable else "") + f"; tables and marked copies: {folder}"
     )
+    repeated = sum(bool(each.observations.repeated_ids) for each in seen if each.observations is not None)
+    if repeated:
+        print(f"an id seen more than once in {repeated} of {len(pictures)} pictures: a reflection or a second print")
     for row in pictures[pictures["message"] != ""].itertuples():
         say(f"{row.file}: {row.message}", indent="  ")
     if corners.empty:
         raise typer.Exit(1)
+
+
+def _note_strangers(corners: pd.DataFrame, pictures: pd.DataFrame, on_field: set[int]) -> None:
+    """Write into both tables which markers are not on the field; the solver uses none of them."""
+    is_strange = ~corners["marker_id"].isin(on_field)
+    for row in corners.index[is_strange]:
+        corners.loc[row, "note"] = "; ".join(part for part in (corners.loc[row, "note"], "not on the field") if part)
+    for name, ids in corners[is_strange].groupby("file")["marker_id"]:
+        said = f"not on the field: {', '.join(str(i) for i in sorted(set(ids)))}"
+        place = pictures["file"] == name
+        pictures.loc[place, "message"] = [f"{old}; {said}" if old else said for old in pictures.loc[place, "message"]]
 
 
 def _png_name(name: str) -> str:

@@ -25,11 +25,23 @@ def squares_round_codes(grey: ByteArray, code_cells: int, border_cells: int, sma
     for gap in _BRIDGES_PX:
         if gap >= min(grey.shape) // 2:
             break
-        joined = cv2.morphologyEx(light, cv2.MORPH_CLOSE, np.ones((gap, gap), np.uint8))
+        joined = np.asarray(cv2.morphologyEx(light, cv2.MORPH_CLOSE, np.ones((gap, gap), np.uint8)), dtype=np.uint8)
         joined[[0, -1]], joined[:, [0, -1]] = 0, 0
         patches = np.empty((_MOST, 4, 2))
-        corners = patches[: square_outlines(joined, smallest_px, patches)]
+        corners = np.concatenate(
+            [patches[: square_outlines(joined, smallest_px, patches)], _boxes(joined, smallest_px)]
+        )
         outward = corners - corners.mean(axis=1, keepdims=True)
         edge = outward * (1.0 + 0.7 / np.maximum(np.linalg.norm(outward, axis=2, keepdims=True), 1.0))
         found.append(corners.mean(axis=1, keepdims=True) + larger * edge)
     return np.concatenate(found)
+
+
+def _boxes(joined: ByteArray, smallest_px: float) -> FloatArray:
+    """Return the smallest upright or turned rectangles round patches, (N, 4, 2), clockwise, the largest first."""
+    outlines = cv2.findContours(joined, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)[0]
+    rectangles = [cv2.minAreaRect(each) for each in outlines if len(each) > 3]
+    rectangles = [each for each in rectangles if min(each[1]) > smallest_px and max(each[1]) < 3.0 * min(each[1])]
+    rectangles.sort(key=lambda each: -each[1][0] * each[1][1])
+    corners = np.array([cv2.boxPoints(each) for each in rectangles[:_MOST]], dtype=np.float64)
+    return corners.reshape(-1, 4, 2)

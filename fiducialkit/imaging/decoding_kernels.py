@@ -314,9 +314,9 @@ def unexplained(
 ):
     """Write what each likely code (rows of `patterns`, given as `likely` (N, L)) leaves unexplained, and its contrast.
 
-    Squared residual over squared contrast; infinite where there is no contrast. `differ` counts the code cells
-    which, unmixed and each for itself, are nearer to the other colour, and the border cells that look white. Sharp cells tell their own levels, so
-    that k wrong bits count as k; mixed ones need the code for that.
+    Squared residual over squared contrast; infinite where there is no contrast. Sharp cells tell their own levels, so
+    that k wrong bits count as k; mixed ones need the code for that. `differ` counts the code cells which, unmixed and
+    each for itself, are nearer to the other colour, and the border cells that look white.
     """
     cells, n = levels.shape[1], mix.shape[3]
     half, seen, margin = np.empty((n, cells)), np.empty((cells, cells)), np.empty((cells, cells))

@@ -13,6 +13,7 @@ from fiducialkit.arrays import BoolArray, ByteArray, FloatArray
 from fiducialkit.errors import InputError
 from fiducialkit.imaging import opencv  # noqa: F401 (an OpenCV that is too old is said at import)
 from fiducialkit.imaging.corner_noise import edge_corner_sd_px, stock_corner_sd_px
+from fiducialkit.imaging.decoding import chance_of_random_square
 from fiducialkit.imaging.detector_settings import DEFAULT_PRESET, PRESETS, DetectorSettings, checked_preset
 from fiducialkit.imaging.explanation import why_nothing
 from fiducialkit.imaging.images import to_grey8
@@ -31,6 +32,7 @@ __all__ = ["BORDER_INSET_PX", "PRESETS", "DetectorSettings", "detect_markers"]
 # `squares.OUTLINE_INSET_PX`. Measured, see the tests.
 BORDER_INSET_PX = 2.5
 DEFAULT_CORRECTION_BITS = 1
+_CHANCE_MOST = 1e-3  # a family that takes more random squares than that for markers forgives nothing by default
 _SURE_BITS = 0.5  # a code read with fewer wrong bits stays although its pattern cannot be fitted
 SEEN_AGAIN = "seen more than once in this picture"
 DARK_RING = "dark ring outside the black square: more border cells than stated, or no white margin"
@@ -82,7 +84,7 @@ def detect_markers(
         Black border of the markers as printed.
     error_correction_bits : int, optional
         Wrong bits of a code that are forgiven where cells are sharp; less where they are small. At most what keeps the
-        nearest code unique. 1 if None, or 0 where the family's codes are too close.
+        nearest code unique. If None 1, or 0 where the family's codes are too close or too short (4x4 cells, 5X5_1000).
     explain : bool
         Whether to look for the reason where nothing is found, which takes ten times as long as finding nothing.
 
@@ -98,8 +100,9 @@ def detect_markers(
 
     Notes
     -----
-    A black-bordered square of random bits passes for a marker of 36h11 with probability 1.3e-6. Short codes pass far
-    more often, one in a few hundred squares for 4X4_50; `decoding.chance_of_random_square` counts it.
+    A black-bordered square of random bits passes for a marker of 36h11 with probability 1.3e-6. Short codes pass more
+    often: 3e-3 for 4X4_50, 6e-2 for 4X4_1000, 2e-3 for 16h5, 2e-4 for 5X5_50, 1e-4 for 5X5_1000 and 25h9, all with
+    what is forgiven by default; `decoding.chance_of_random_square` counts it, and measured shares agree.
     """
     family = marker_family(family)
     border_cells = checked_border(border_cells)
@@ -130,7 +133,8 @@ def checked_correction_bits(family: MarkerFamily, bits: int | None) -> int:
     """Return how many wrong bits are forgiven, refusing more than keeps the nearest code unique."""
     most = family.correction_bits
     if bits is None:
-        return min(DEFAULT_CORRECTION_BITS, most)
+        is_short = chance_of_random_square(family, DEFAULT_CORRECTION_BITS) > _CHANCE_MOST
+        return 0 if is_short else min(DEFAULT_CORRECTION_BITS, most)
     if isinstance(bits, bool) or not isinstance(bits, int | np.integer) or not 0 <= bits <= most:
         raise InputError(
             f"error_correction_bits: expected a whole number from 0 to {most}, beyond which codes of {family.name} "

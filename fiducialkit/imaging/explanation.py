@@ -13,11 +13,12 @@ from fiducialkit.imaging.sharpness import edge_blur_px, grey_range
 from fiducialkit.imaging.squares import find_squares, noise_sd_grey, squares_at_edges, widths_px
 from fiducialkit.scene.markers import MarkerFamily, family_names, marker_family
 
-_SURE = 0.01  # chance left to random squares
+_SURE = 1e-3  # chance left to random squares
 _BORDERS = (1, 2, 3, 4)
 _MOST_SQUARES = 300  # largest first; enough for evidence, and time stays bounded
-_LIKE_A_MARKER_BITS = 3.0
+_LIKE_A_MARKER_BITS = 1.5
 _READABLE_CELL_PX = 1.15
+_TOLD_BY_ONE = 1e-6
 _BLURRED_PX = 2.0
 _BITS_WITHOUT_MARGIN = 2
 _FAINT_GREY = 25.0
@@ -30,8 +31,8 @@ def why_nothing(
     """Return why a picture shows no marker, as far as that can be told; nothing of it is ever used as a marker.
 
     A reading counts as evidence where random squares, as many as look like markers here, would give as many with a
-    chance below 1 %. In this order: mirrored, white on black, another family, another border, no white margin; then
-    what the squares and the picture look like: too small, blurred, dark or faint.
+    chance below 0.1 %. In this order: mirrored, white on black, another family, another border, no white margin; then
+    what the picture and the squares look like: blurred, too small, dark or faint.
 
     Parameters
     ----------
@@ -88,8 +89,10 @@ def _another_family(grey: ByteArray, squares_px: FloatArray, family: MarkerFamil
         other = marker_family(name)
         if other == family:
             continue
-        chance, count = _chance(grey, squares_px, other, border_cells)
-        if chance < _SURE and (count, -other.size) > most:
+        chance, count = _chance(grey, squares_px, other, border_cells, bits=0)
+        # among so many families one square alone tells only where codes are long: clutter is less random than dice
+        is_told = count > 1 or chance_of_random_square(other, 0) < _TOLD_BY_ONE
+        if is_told and chance < _SURE and (count, -other.size) > most:
             best, most = name, (count, -other.size)
     return f"the markers are of another family: {best} ({most[0]} read)" if best else ""
 
@@ -121,11 +124,11 @@ def _squares_and_picture(grey: ByteArray, squares_px: FloatArray, family: Marker
     blur = np.nanmax([*edge_blur_px(grey, noise_sd_grey(grey)), 0.0])
     count = len(widths)
     said = f"squares found ({count}), but none carries a code of {family.name}" if count else "no square found"
+    if blur > _BLURRED_PX:
+        return f"{said}: the picture is blurred, its sharpest edges over an sd of {blur:.1f} px"
     if count and widths.max() < _READABLE_CELL_PX * cells:
         return f"{said}: the largest is {widths.max():.0f} px, and a marker needs about {_READABLE_CELL_PX * cells:.0f}"
     if high - low < _FAINT_GREY:
         dark = "dark" if high < _DARK_GREY else "faint"
         return f"{said}: the picture is {dark}, with grey levels from {low:.0f} to {high:.0f}"
-    if blur > _BLURRED_PX:
-        return f"{said}: the picture is blurred, its sharpest edges over an sd of {blur:.1f} px"
     return said

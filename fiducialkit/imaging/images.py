@@ -18,6 +18,7 @@ from fiducialkit.errors import FileFormatError, InputError
 PICTURE_SUFFIXES = (".png", ".jpg", ".jpeg", ".bmp", ".tif", ".tiff", ".webp", ".pgm", ".ppm", ".pnm")
 SMALLEST_PICTURE_PX = 8
 _JPEG_START, _JPEG_SCAN, _JPEG_END = b"\xff\xd8", b"\xff\xda", b"\xff\xd9"
+_MARKER_IN_SCAN = re.compile(rb"\xff[\x01-\xcf\xd8-\xfe]")
 _PNG_START, _PNG_END = b"\x89PNG\r\n\x1a\n", b"IEND\xaeB`\x82"
 
 
@@ -57,9 +58,37 @@ def _decoded(content: bytes, mode: int) -> Any:
 
 def _is_cut_short(content: bytes) -> bool:
     if content.startswith(_JPEG_START):
-        # a small preview inside the header has an end of its own: the end must follow the last picture data
-        return content.rfind(_JPEG_END) < content.rfind(_JPEG_SCAN)
+        return not _jpeg_ends(content)
     return content.startswith(_PNG_START) and _PNG_END not in content
+
+
+def _jpeg_ends(content: bytes) -> bool:
+    """Return whether the first picture of a JPEG file is whole: its segments lead to an end marker.
+
+    Segments carry their length, so that a preview inside one, or what a phone appends after the end, does not
+    mislead; scan data has none and runs to the next marker that is neither a stuffed zero nor a restart.
+
+    References
+    ----------
+    ITU-T T.81 (1992), annex B.
+    """
+    at = 2
+    while at + 4 <= len(content) or content[at : at + 2] == _JPEG_END:
+        marker = content[at : at + 2]
+        if marker == _JPEG_END:
+            return True
+        if marker[0] != 0xFF:
+            return False
+        if marker == b"\xff\xff":  # fill
+            at += 1
+            continue
+        at += 2 + int.from_bytes(content[at + 2 : at + 4], "big")
+        if marker == _JPEG_SCAN:
+            found = _MARKER_IN_SCAN.search(content, at)
+            if found is None:
+                return False
+            at = found.start()
+    return False
 
 
 def write_picture(path: str | Path, image: npt.NDArray[Any]) -> Path:

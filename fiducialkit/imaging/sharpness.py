@@ -7,7 +7,8 @@ import numpy as np
 
 from fiducialkit.arrays import BoolArray, ByteArray, FloatArray
 
-_AGAIN_PX = 1.0
+_FIRST_PX, _AGAIN_PX = 1.0, 2.0
+_GRADIENT_PX2 = 1.0 / 3.0 + 1.0 / 12.0  # the difference over two pixels, and the pixel's own area
 _LEAST_EDGE_PIXELS = 30
 _NOISE_TIMES = 6.0
 
@@ -29,8 +30,8 @@ def edge_blur_px(grey: ByteArray, noise_grey: float) -> tuple[float, float]:
     Zhuo and Sim, "Defocus map estimation from a single image", Pattern Recognition 44 (2011) 1852-1858,
     section 3.
     """
-    picture = _blurred(grey.astype(np.float64))  # once against noise
-    again = _blurred(picture)
+    picture = _blurred(grey.astype(np.float64), _FIRST_PX)  # against noise
+    again = _blurred(picture, _AGAIN_PX)
     blurs = []
     for axis in (1, 0):
         slope, other = _slope(picture, axis), _slope(picture, 1 - axis)
@@ -41,12 +42,12 @@ def edge_blur_px(grey: ByteArray, noise_grey: float) -> tuple[float, float]:
         steepest = is_edge & (slope >= np.quantile(slope[is_edge], 0.5))
         ratio = slope[steepest] / np.maximum(_slope(again, axis)[steepest], 1e-6)
         before = _AGAIN_PX / np.sqrt(np.maximum(ratio**2 - 1.0, 1e-6))
-        blurs.append(float(np.sqrt(max(np.quantile(before, 0.25) ** 2 - _AGAIN_PX**2, 0.0))))
+        blurs.append(float(np.sqrt(max(np.quantile(before, 0.25) ** 2 - _FIRST_PX**2 - _GRADIENT_PX2, 0.0))))
     return blurs[0], blurs[1]
 
 
-def _blurred(picture: FloatArray) -> FloatArray:
-    return np.asarray(cv2.GaussianBlur(picture, (0, 0), _AGAIN_PX), dtype=np.float64)
+def _blurred(picture: FloatArray, sd_px: float) -> FloatArray:
+    return np.asarray(cv2.GaussianBlur(picture, (0, 0), sd_px), dtype=np.float64)
 
 
 def _slope(picture: FloatArray, axis: int) -> FloatArray:
