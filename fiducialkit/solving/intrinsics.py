@@ -37,6 +37,7 @@ _BETTER = 0.99  # a richer model must lower the held-out error to this share
 _FISHEYE_BETTER = 0.8
 _BOOTSTRAPS = 200
 _FEWEST_FOR_BOOTSTRAP = 6
+_DISAGREE = 1.5  # times the stated sd: with 20 views of equal noise the bootstrap stays below
 _TO_GREY = 1.4826  # median absolute deviation to sd of a Gaussian
 
 
@@ -96,8 +97,14 @@ def calibrate_lens(
     chosen = fits[int(table["is_chosen"].to_numpy().argmax())]
     if with_bending:
         chosen = fit_lens(cleaned.sights, chosen.camera, chosen.poses, coefficients=coefficients, with_bending=True)
-    faults = _faults(listed, cleaned, chosen, agreement, known_distances_m or {})
-    return _summary(listed, cleaned, chosen, table, faults, seed)
+    ratio = bootstrap_ratio(chosen, seed)
+    covariance = chosen.covariance * (ratio**2 if ratio > _DISAGREE else 1.0)
+    faults = _faults(listed, cleaned, chosen, agreement, covariance)
+    if not with_bending and ratio > _DISAGREE:
+        bent = fit_lens(cleaned.sights, chosen.camera, chosen.poses, coefficients=coefficients, with_bending=True)
+        faults += verdicts.bending_faults(bent.bending_m, bent.bending_sd_m)
+    faults += _scale_faults(cleaned.views, chosen, known_distances_m or {})
+    return _summary(listed, cleaned, (chosen, covariance, ratio), table, tuple(faults))
 
 
 def _check_choice(model: str, coefficients: int | None) -> None:
@@ -310,37 +317,39 @@ def _why(number: int, chosen: int, errors: list[float], fit: LensFit) -> str:
 
 
 def _faults(
-    listed: list[BoardView], found: _Cleaned, fit: LensFit, agreement: Agreement, known_m: Mapping[str, float]
-) -> tuple[Fault, ...]:
+    listed: list[BoardView], found: _Cleaned, fit: LensFit, agreement: Agreement, covariance: FloatArray
+) -> list[Fault]:
     size = found.views[0].picture_size_px
     names = [view.name for view in (found.views if len(agreement.is_second) == len(found.views) else found.all_views)]
-    covariance = fit.covariance
     sd = dict(zip(fit.labels, np.sqrt(np.maximum(np.diag(covariance), 0.0)).tolist(), strict=True))
     projection = projection_table(fit.camera, covariance, nine_places(fit.camera))
     errors = held_out(fit)
-    middles = np.stack([view.points_board.mean(axis=0) for view in found.views])
-    away = np.linalg.norm(np.einsum("nij,nj->ni", fit.poses[:, :, :3], middles) + fit.poses[:, :, 3], axis=1)
     changed = verdicts.agreement_faults(agreement, names)
-    return (
+    return [
         *changed,
         *verdicts.set_faults(found.views, fit.poses, size),
         *verdicts.lens_faults(fit.camera, sd, projection, pooled_rms(errors, fit.plain.freedom)),
         *verdicts.picture_faults(listed, size),
         *([] if changed else verdicts.left_out_fault(list(found.left_out), len(found.all_views))),
-        *verdicts.size_faults([view.name for view in found.views], away, known_m),
-    )
+    ]
+
+
+def _scale_faults(views: list[BoardView], fit: LensFit, known_m: Mapping[str, float]) -> list[Fault]:
+    """Return whether measured distances from the lens to the boards speak for another size of the squares."""
+    middles = np.stack([view.points_board.mean(axis=0) for view in views])
+    away = np.linalg.norm(np.einsum("nij,nj->ni", fit.poses[:, :, :3], middles) + fit.poses[:, :, 3], axis=1)
+    return verdicts.size_faults([view.name for view in views], away, known_m)
 
 
 def _summary(
     listed: list[BoardView],
     found: _Cleaned,
-    fit: LensFit,
+    solved: tuple[LensFit, FloatArray, float],
     models: pd.DataFrame,
     faults: tuple[Fault, ...],
-    seed: int,
 ) -> LensCalibration:
+    fit, covariance, ratio = solved
     errors = held_out(fit)
-    covariance = fit.covariance
     noise = float(np.sqrt(np.sum(fit.plain.cost) / max(np.sum(fit.plain.freedom) - fit.is_free.sum(), 1.0)))
     return LensCalibration(
         camera=fit.camera,
@@ -351,7 +360,7 @@ def _summary(
         held_out_px=pooled_rms(errors, fit.plain.freedom),
         rms_px=fit.rms_px,
         noise_px=noise,
-        bootstrap_ratio=bootstrap_ratio(fit, seed),
+        bootstrap_ratio=ratio,
         views=_views_table(listed, found, fit, errors),
         models=models,
         projection=projection_table(fit.camera, covariance, nine_places(fit.camera)),

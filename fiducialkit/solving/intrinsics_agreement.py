@@ -17,9 +17,12 @@ from fiducialkit.solving.intrinsics_fit import ViewInformation
 
 _FEWEST_ON_A_SIDE = 3
 _CHANCE = 1e-6  # that views through one lens seem to differ so much
-_LEAST_FOCAL_SHARE = 0.002  # of the focal length: below it a real change does no harm
+_LEAST_FOCAL_SHARE = 0.003  # of the focal length: below it a real change does no harm
+# boards bend as they are held: photographs through a fixed lens (OpenCV's sample chessboards) scatter by 0.6 %
+_LEAST_SPREAD = 0.01
 _LEAST_SHIFT_SHARE = 0.003  # of the picture's width
 _MOSTLY = 0.8
+_LEFT_SHARE = 0.15  # of the scatter, inside two groups that are two lenses
 _STARTS = 12
 
 
@@ -83,7 +86,9 @@ def agreement_of_views(told: ViewInformation, camera: Camera) -> Agreement:
     split, at = _best_split(own, information)
     group, second = _best_groups(own, information)
     apart, shift = split / variance, _difference(own, information, np.arange(count) >= at)
-    if _is_real(apart, shift, count) and split >= _MOSTLY * group:
+    # what is left inside the two groups is what any two groups would differ by
+    inside = max(1.0, (scatter - apart) / (3.0 * count - 6.0))
+    if _is_real(apart / inside, shift, count) and split >= _MOSTLY * group:
         after = np.arange(count) >= at
         return Agreement(
             kind="changed once", first_after=at, is_second=after, focal_change=float(shift[0]), excess=excess
@@ -93,13 +98,14 @@ def agreement_of_views(told: ViewInformation, camera: Camera) -> Agreement:
     shift = _difference(own, information, second)
     left = scatter - group / variance
     small = min(int(second.sum()), count - int(second.sum())) < _FEWEST_ON_A_SIDE
-    if not small and _is_real(group / variance, shift, count) and left < 0.35 * scatter:
+    inside = max(1.0, left / (3.0 * count - 6.0))
+    if not small and _is_real(group / variance / inside, shift, count) and left < _LEFT_SHARE * scatter:
         return Agreement(
             kind="two lenses", first_after=-1, is_second=second, focal_change=float(shift[0]), excess=excess
         )
     alone: FloatArray = np.asarray(np.linalg.inv(information)[:, 0, 0] * variance, dtype=np.float64)
     spread = _spread(own[:, 0], alone)
-    if spread < _LEAST_FOCAL_SHARE:
+    if spread < _LEAST_SPREAD:
         return one
     return Agreement(kind="keeps changing", first_after=-1, is_second=nothing, focal_change=spread, excess=excess)
 

@@ -107,6 +107,7 @@ class LensFit:
         Zero unless it was fitted.
     bending_m : ndarray, shape (3,)
         How far the board's corners stand off its plane: along x^2, xy, y^2. Zero unless it was fitted. [m]
+    bending_sd_m : ndarray, shape (3,)
     """
 
     camera: Camera
@@ -119,6 +120,7 @@ class LensFit:
     is_free: BoolArray
     skew_px: float = 0.0
     bending_m: FloatArray = field(default_factory=lambda: np.zeros(3))
+    bending_sd_m: FloatArray = field(default_factory=lambda: np.zeros(3))
 
     @property
     def variance(self) -> float:
@@ -203,7 +205,12 @@ def _fit_of(
         is_free=is_free,
         skew_px=float(values.shared["skew"][0]) if extras[0] else 0.0,
         bending_m=values.shared["bending"] if extras[1] else np.zeros(3),
+        bending_sd_m=_sd(found, "bending") if extras[1] else np.zeros(3),
     )
+
+
+def _sd(found: Adjustment, name: str) -> FloatArray:
+    return np.asarray(np.sqrt(np.diag(found.covariance(name, is_scaled=True))))
 
 
 def _measured(sights: Sights, camera: Camera, covariance: FloatArray, extras: tuple[bool, bool]) -> Measurements:

@@ -21,7 +21,7 @@ from fiducialkit.solving.intrinsics_result import Fault
 KINDS = (
     "too few views", "square-on boards", "one distance", "empty corners", "not sure enough", "lens changed",
     "several cameras", "lens keeps changing", "mirrored", "other sizes", "cropped", "squeezed", "wrong square size",
-    "lens folds over", "model does not fit", "views left out",
+    "lens folds over", "model does not fit", "views left out", "bent board",
 )  # fmt: skip
 FEWEST_VIEWS = 8
 _TILTED_DEG, _FEWEST_TILTED, _TILTED_SHARE = 12.0, 4, 0.2
@@ -34,6 +34,7 @@ _LEAST_SIGMA = 4.0
 _HELD_OUT_SHARE = 0.0012  # of the picture's width: 1.5 px of 1280
 _SIZE_SHARE = 0.01
 _LEFT_OUT_SHARE = 0.15
+_BENDING_SIGMA, _LEAST_BENDING_M = 6.0, 0.0002
 
 
 def distances_and_tilts(views: Sequence[BoardView], poses: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -229,6 +230,20 @@ def left_out_fault(left_out: Sequence[str], count: int) -> list[Fault]:
             kind="views left out", is_serious=False,
             text=f"{len(left_out)} of {count} views do not fit the others: {_some(left_out)}",
             advice="look at these pictures: moved, bent board, another camera?",
+        )
+    ]  # fmt: skip
+
+
+def bending_faults(bending_m: FloatArray, sd_m: FloatArray) -> list[Fault]:
+    """Return whether the board is bent, from how far its corners stand off its flat. [m]"""
+    sure = np.abs(bending_m) > _BENDING_SIGMA * sd_m
+    most = float(np.abs(bending_m).max())
+    if not sure.any() or most < _LEAST_BENDING_M:
+        return []
+    return [
+        Fault(
+            kind="bent board", is_serious=False, text=f"the board is bent: its edges stand off by {1000.0 * most:.2g} mm",
+            advice="let the bending be found as well (--bent), or glue the board on something stiffer",
         )
     ]  # fmt: skip
 
