@@ -88,7 +88,8 @@ class LensCalibration:
         Of the rows and columns of `covariance`: the numbers of the lens.
     covariance : ndarray, shape (p, p)
         Scaled by the residuals, and by `bootstrap_ratio` squared where that is above 1.5: then views disagree by more
-        than their corners' noise, as with a board that bends in the hand. Rows of numbers that were held are 0. The numbers of the rational model are not known
+        than their corners' noise, as with a board that bends in the hand. Rows of numbers that were held are
+        0. The numbers of the rational model are not known
         one by one, only what follows from all of them is: use `projection_covariance`.
     verdict : {"good", "usable", "take more"}
     faults : tuple of Fault

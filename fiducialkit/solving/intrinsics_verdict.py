@@ -242,7 +242,9 @@ def bending_faults(bending_m: FloatArray, sd_m: FloatArray) -> list[Fault]:
         return []
     return [
         Fault(
-            kind="bent board", is_serious=False, text=f"the board is bent: its edges stand off by {1000.0 * most:.2g} mm",
+            kind="bent board",
+            is_serious=False,
+            text=f"the board is bent: its edges stand off by {1000.0 * most:.2g} mm",
             advice="let the bending be found as well (--bent), or glue the board on something stiffer",
         )
     ]  # fmt: skip

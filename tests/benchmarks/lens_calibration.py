@@ -165,7 +165,8 @@ def guide(picture: Path | None = None):
     at_random = np.array([random_curve(BROWN, seed) for seed in range(repeats)])
     ours, theirs = np.median(guided[:, -1]), np.median(at_random[:, -1])
     print(
-        f"guide, {repeats} repeats: 10 guided views {ours:.3f} px, 40 random views {theirs:.3f} px, medians at the worst place"
+        f"guide, {repeats} repeats: 10 guided views {ours:.3f} px, 40 random views {theirs:.3f} px, "
+        "medians at the worst place"
     )
     with np.errstate(all="ignore"):
         print("  guided after 4 ... 10:", np.round(np.nanmedian(guided[:, 3:], axis=0), 3).tolist())
