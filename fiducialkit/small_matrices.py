@@ -7,11 +7,11 @@ from typing import Any
 
 from fiducialkit.compiled import kernel
 
-_LEAST_SHARE = 1e-12  # of a diagonal element that must be left once the others have explained their part
+LEAST_SHARE = 1e-12  # of a diagonal element that must be left once the others have explained their part
 
 
 @kernel
-def cholesky(matrix: Any, damping: float, lower: Any) -> bool:
+def cholesky(matrix: Any, damping: float, lower: Any, least_share: float = LEAST_SHARE) -> bool:
     """Fill `lower` (n, n) with the factor of a matrix whose diagonal is (1 + damping) larger; False if singular.
 
     Only the lower half of `matrix` is read, only that of `lower` written.
@@ -24,7 +24,7 @@ def cholesky(matrix: Any, damping: float, lower: Any) -> bool:
             for k in range(j):
                 total -= lower[i, k] * lower[j, k]
             if i == j:
-                if not total > _LEAST_SHARE * matrix[i, i]:
+                if not total > least_share * abs(matrix[i, i]):
                     return False
                 lower[i, i] = math.sqrt(total)
             else:

@@ -13,6 +13,7 @@ import math
 import numpy as np
 
 from fiducialkit.compiled import kernel
+from fiducialkit.small_matrices import cholesky, solve_cholesky
 
 X, Y, ANGLE_1, ANGLE_2, MEAN, SLOPE_X, SLOPE_Y, CONTRAST, LOG_BLUR = range(9)
 PARAMETERS = 9
@@ -44,38 +45,6 @@ def model_row(parameters, x, y, row):
     row[CONTRAST] = e1 * e2
     row[LOG_BLUR] = -(f1 * q1 + f2 * q2)
     return parameters[MEAN] + parameters[SLOPE_X] * dx + parameters[SLOPE_Y] * dy + contrast * e1 * e2
-
-
-@kernel
-def _factor(matrix, size):
-    """Replace the lower triangle by its Cholesky factor; False where there is none."""
-    for i in range(size):
-        for j in range(i + 1):
-            total = matrix[i, j]
-            for k in range(j):
-                total -= matrix[i, k] * matrix[j, k]
-            if i == j:
-                if not total > 0.0:
-                    return False
-                matrix[i, i] = math.sqrt(total)
-            else:
-                matrix[i, j] = total / matrix[j, j]
-    return True
-
-
-@kernel
-def _solve(factor, vector, size):
-    """Solve in place with a Cholesky factor."""
-    for i in range(size):
-        total = vector[i]
-        for k in range(i):
-            total -= factor[i, k] * vector[k]
-        vector[i] = total / factor[i, i]
-    for i in range(size - 1, -1, -1):
-        total = vector[i]
-        for k in range(i + 1, size):
-            total -= factor[k, i] * vector[k]
-        vector[i] = total / factor[i, i]
 
 
 @kernel
@@ -145,13 +114,10 @@ def fit_saddle(grey, x, y, angle_1, angle_2, radius, parameters, covariance, sum
     cost, count, spread = _equations(grey, x, y, radius, parameters, normal, gradient, row)
     damping, is_done = 1e-3, False
     for _ in range(_ITERATIONS):
-        factor[:, :] = normal
-        for i in range(PARAMETERS):
-            factor[i, i] += damping * normal[i, i] + 1e-9
-        if not _factor(factor, PARAMETERS):
+        if not cholesky(normal, damping, factor):
             return FAILED
         step[:] = -gradient
-        _solve(factor, step, PARAMETERS)
+        solve_cholesky(factor, step)
         trial[:] = parameters + step
         trial[LOG_BLUR] = min(max(trial[LOG_BLUR], -1.3), 2.3)
         tried, _, _ = _equations(grey, x, y, radius, trial, normal, gradient, row)
@@ -169,16 +135,13 @@ def fit_saddle(grey, x, y, angle_1, angle_2, radius, parameters, covariance, sum
                 break
     if not is_done or count <= PARAMETERS:
         return FAILED
-    factor[:, :] = normal
-    for i in range(PARAMETERS):
-        factor[i, i] += 1e-9
-    if not _factor(factor, PARAMETERS):
+    if not cholesky(normal, 0.0, factor):
         return FAILED
     variance = cost / (count - PARAMETERS)
     for i in range(2):
         step[:] = 0.0
         step[i] = 1.0
-        _solve(factor, step, PARAMETERS)
+        solve_cholesky(factor, step)
         covariance[i, 0], covariance[i, 1] = step[0] * variance, step[1] * variance
     summary[0] = math.sqrt(variance)
     summary[1] = 1.0 - cost / max(spread, 1e-9)

@@ -13,38 +13,22 @@ import numpy as np
 
 from fiducialkit.compiled import kernel
 from fiducialkit.scene.projection import project_point_jacobian, square_to_quadrilateral
+from fiducialkit.small_matrices import cholesky, solve_cholesky
 
 # prior row: x, y, z means; their inverse variances; level inverse variance; heading mean; heading inverse variance
 PRIOR = 9
 CONVERGED, NOT_CONVERGED, IMPOSSIBLE = 0, 1, 2
 _MAX_ITERATIONS = 100
+_LEAST_SHARE = 1e-14  # of metres and radians together, left unscaled
 
 
 @kernel
 def cholesky_solve(matrix, vector, lower, solution):
     """Solve the positive definite n x n system; return False if it is not positive definite."""
-    n = vector.shape[0]
-    for i in range(n):
-        for j in range(i + 1):
-            total = matrix[i, j]
-            for k in range(j):
-                total -= lower[i, k] * lower[j, k]
-            if i == j:
-                if not total > 1e-14 * abs(matrix[i, i]) or not total > 0.0:
-                    return False
-                lower[i, i] = math.sqrt(total)
-            else:
-                lower[i, j] = total / lower[j, j]
-    for i in range(n):
-        total = vector[i]
-        for k in range(i):
-            total -= lower[i, k] * solution[k]
-        solution[i] = total / lower[i, i]
-    for i in range(n - 1, -1, -1):
-        total = solution[i]
-        for k in range(i + 1, n):
-            total -= lower[k, i] * solution[k]
-        solution[i] = total / lower[i, i]
+    if not cholesky(matrix, 0.0, lower, _LEAST_SHARE):
+        return False
+    solution[:] = vector
+    solve_cholesky(lower, solution)
     return True
 
 

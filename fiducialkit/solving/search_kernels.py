@@ -20,6 +20,7 @@ import numpy as np
 
 from fiducialkit.compiled import kernel
 from fiducialkit.scene.projection import project_point, project_point_jacobian, unproject_pixels
+from fiducialkit.small_matrices import cholesky
 from fiducialkit.solving.kernels import (
     CONVERGED,
     IMPOSSIBLE,
@@ -36,6 +37,7 @@ FARTHEST_M = 1e4  # a pose beyond it is what garbage corners run away to
 _SAME_TURN_RAD, _SAME_SHIFT = 1e-4, 1e-4
 _LIGHT_ITERATIONS = 40
 _NEAR_RAD, _PATIENCE, _FAR_WORSE = 0.15, 2, 30.0
+_LEAST_SHARE = 1e-15
 
 
 @kernel
@@ -43,17 +45,8 @@ def whiten(covariance, whitening, lower):
     """Write W (8, 8), lower triangular, with ``W' W = inverse(covariance)``; return False if it has none."""
     n = covariance.shape[0]
     whitening[:, :] = 0.0
-    for i in range(n):
-        for j in range(i + 1):
-            total = covariance[i, j]
-            for k in range(j):
-                total -= lower[i, k] * lower[j, k]
-            if i == j:
-                if not total > 1e-15 * covariance[i, i]:
-                    return False
-                lower[i, i] = math.sqrt(total)
-            else:
-                lower[i, j] = total / lower[j, j]
+    if not cholesky(covariance, 0.0, lower, _LEAST_SHARE):
+        return False
     for i in range(n):
         whitening[i, i] = 1.0 / lower[i, i]
         for j in range(i):
