@@ -131,7 +131,7 @@ ORDER: dict[str, tuple[str, ...]] = {
         "lens_view",
         "sheets",
     ),
-    "report": ("comparison_page", "board_print", "lens_page"),
+    "report": ("page", "comparison_page", "board_print", "lens_page"),
     "cli": (),  # commands stand in no line; that --help stays light is held by test_public_names.py
 }
 COMPUTING = ("", "scene", "imaging", "records", "solving", "planning", "evaluation")

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import textwrap
+
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
@@ -120,10 +122,10 @@ def draw_next_view(view: NextView, board: Board, camera: Camera, ax: Axes) -> Ax
     ax.add_patch(outline)
     ax.plot(*view.outline_px[0], "o", color=WARNING, markersize=6, gid="top left")
     _frame(ax, camera)
-    ax.text(
-        0.0, 1.01, plain(view.words), transform=ax.transAxes, fontsize=LABEL_PT - 1, color=SOFT, va="bottom", wrap=True
-    )
-    ax.set_title(ax.get_title(loc="left"), loc="left", fontsize=LABEL_PT + 1.5, color=INK, pad=16)
+    words = textwrap.fill(plain(view.words), 60)
+    ax.text(0.0, 1.01, words, transform=ax.transAxes, fontsize=LABEL_PT - 1, color=SOFT, va="bottom")
+    lines = words.count("\n") + 1
+    ax.set_title(ax.get_title(loc="left"), loc="left", fontsize=LABEL_PT + 1.5, color=INK, pad=6 + 10 * lines)
     return ax
 
 

@@ -2,20 +2,19 @@
 
 from __future__ import annotations
 
-import base64
 import math
 import re
 import unicodedata
 from pathlib import Path
 from typing import Any
 
-import jinja2
 import pandas as pd
 
 from fiducialkit import __version__, files
 from fiducialkit.planning.mount_study import MountComparison
 from fiducialkit.planning.verdict import CAUTION
 from fiducialkit.plots import sheets
+from fiducialkit.report.page import picture_address, rendered
 
 PAGE_NAME = "comparison.html"
 _TABLES = {"rigs.csv": "table", "by_node.csv": "by_node", "by_approach.csv": "by_approach", "maps.csv": "maps"}
@@ -77,18 +76,12 @@ def plain_name(name: str) -> str:
 
 def render_page(comparison: MountComparison, pictures: dict[str, bytes]) -> str:
     """Return the page as one HTML text with every picture inside it; it needs no other file and no network."""
-    environment = jinja2.Environment(
-        loader=jinja2.PackageLoader("fiducialkit", "report/templates"),
-        autoescape=True,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        undefined=jinja2.StrictUndefined,
-    )
-    environment.filters.update(percent=percent, centimetres=centimetres, degrees=degrees, tied=tied)
     rows = _records(comparison.table)
     best = str(rows[0]["rig"]) if rows else ""
     robots = [name for name in pictures if name.startswith("robot_")]
-    return environment.get_template("comparison.html").render(
+    return rendered(
+        "comparison.html",
+        {"percent": percent, "centimetres": centimetres, "degrees": degrees, "tied": tied},
         study=comparison.study,
         verdict=comparison.verdict,
         assumptions=[text for text in comparison.assumptions if text != CAUTION],
@@ -98,7 +91,7 @@ def render_page(comparison: MountComparison, pictures: dict[str, bytes]) -> str:
         best=best,
         cases=worst_cases(comparison, best),
         robots=list(zip(rows, robots, strict=True)),
-        source={name: _data_address(content) for name, content in pictures.items()},
+        source={name: picture_address(content) for name, content in pictures.items()},
         version=__version__,
     )
 
@@ -142,7 +135,3 @@ def degrees(angle_deg: float) -> str:
 def tied(text: str) -> str:
     """Return text whose numbers are not parted from their units at the end of a line."""
     return re.sub(r"(?<=\d) (?=%|(?:mm|cm|m|deg|degrees|px)\b)", "\u00a0", text)
-
-
-def _data_address(png: bytes) -> str:
-    return "data:image/png;base64," + base64.b64encode(png).decode("ascii")

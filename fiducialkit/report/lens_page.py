@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import base64
 import datetime
 import math
 from collections.abc import Mapping
@@ -10,12 +9,12 @@ from pathlib import Path
 from typing import Any
 
 import cv2
-import jinja2
 import numpy as np
 import pandas as pd
 
 from fiducialkit import __version__, files
 from fiducialkit.plots.lens_view import lens_sheet, next_view_sheet
+from fiducialkit.report.page import picture_address, rendered
 from fiducialkit.scene.boards import Board
 from fiducialkit.scene.camera_file import write_camera_json, write_camera_yaml
 from fiducialkit.solving.capture_guide import NextView
@@ -87,18 +86,12 @@ def _plain(value: float) -> float | None:
 
 def render_page(calibration: LensCalibration, sheet: bytes, next_view: NextView | None = None) -> str:
     """Return the page as one HTML text with its picture inside; it needs no other file and no network."""
-    environment = jinja2.Environment(
-        loader=jinja2.PackageLoader("fiducialkit", "report/templates"),
-        autoescape=True,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        undefined=jinja2.StrictUndefined,
-    )
-    environment.filters.update(number=_number)
     sd = calibration.sd
     camera = calibration.camera
     values = [camera.fx_px, camera.fy_px, camera.cx_px, camera.cy_px, *camera.distortion]
-    return environment.get_template("lens.html").render(
+    return rendered(
+        "lens.html",
+        {"number": _number},
         calibration=calibration,
         camera=camera,
         numbers=[(label, value, sd[label]) for label, value in zip(calibration.labels, values, strict=True)],
@@ -106,7 +99,7 @@ def render_page(calibration: LensCalibration, sheet: bytes, next_view: NextView 
         views=_records(calibration.views),
         models=_records(calibration.models),
         places=_records(calibration.projection),
-        sheet="data:image/png;base64," + base64.b64encode(sheet).decode("ascii"),
+        sheet=picture_address(sheet),
         next_view=next_view,
         version=__version__,
     )

@@ -100,14 +100,16 @@ def next_view(
     places = nine_places(lens)
     slopes = lens_slopes(lens, places)
     slopes = slopes[np.isfinite(slopes).all(axis=(1, 2))]
-    before = float(_worst(known[None], slopes)[0])
-    after = _worst(known + information, slopes)
-    best = int(np.argmin(after))
-    return _described(board, lens, poses[best], (before, float(after[best])))
+    before = _projection_sds(known[None], slopes)
+    after = _projection_sds(known + information, slopes)
+    # a little of the mean decides between views that do nothing for the worst place
+    best = int(np.argmin(after.max(axis=1) + 0.1 * after.mean(axis=1)))
+    return _described(board, lens, poses[best], (float(before.max()), float(after[best].max())))
 
 
 def _noise(calibration: LensCalibration) -> float:
-    return max(calibration.noise_px, 1e-3)
+    """Return the sd of a corner, as large as the views' disagreement makes it seem."""
+    return max(calibration.noise_px * calibration.widening, 1e-3)
 
 
 def _known(camera: Camera, calibration: LensCalibration | None) -> FloatArray:
@@ -118,20 +120,17 @@ def _known(camera: Camera, calibration: LensCalibration | None) -> FloatArray:
     prior = np.diag(1.0 / sd**2)
     if calibration is None:
         return prior
-    return np.asarray(prior + calibration.fit.weighted.information.sum(axis=0) / calibration.fit.variance)
+    variance = calibration.fit.variance * calibration.widening**2
+    return np.asarray(prior + calibration.fit.weighted.information.sum(axis=0) / variance)
 
 
-def _worst(information: FloatArray, slopes: FloatArray) -> FloatArray:
-    """Return the largest sd of the projection over places for each information matrix, plus a tenth of the mean. [px]
-
-    The tenth decides between views that do nothing for the worst place.
-    """
+def _projection_sds(information: FloatArray, slopes: FloatArray) -> FloatArray:
+    """Return the sd of the projection at each place for each information matrix, (n, places). [px]"""
     scale = 1.0 / np.sqrt(np.diagonal(information, axis1=1, axis2=2))
     even = information * scale[:, :, None] * scale[:, None, :]
     covariance = np.linalg.inv(even) * scale[:, :, None] * scale[:, None, :]
     spread = np.einsum("kij,njl,kml->nkim", slopes, covariance, slopes, optimize=True)
-    sd = np.sqrt(np.maximum(np.linalg.eigvalsh(spread)[..., 1], 0.0))
-    return np.asarray((sd.max(axis=1) + 0.1 * sd.mean(axis=1)) / 1.1)
+    return np.asarray(np.sqrt(np.maximum(np.linalg.eigvalsh(spread)[..., 1], 0.0)))
 
 
 def candidate_poses(board: Board, camera: Camera, distances_m: tuple[float, float] | None = None) -> FloatArray:

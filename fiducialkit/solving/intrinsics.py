@@ -25,6 +25,7 @@ from fiducialkit.solving.intrinsics_result import (
     lens_slopes,
     nine_places,
     projection_table,
+    widening,
 )
 from fiducialkit.solving.intrinsics_start import first_camera
 from fiducialkit.solving.intrinsics_views import screened_set
@@ -37,7 +38,6 @@ _BETTER = 0.99  # a richer model must lower the held-out error to this share
 _FISHEYE_BETTER = 0.8
 _BOOTSTRAPS = 200
 _FEWEST_FOR_BOOTSTRAP = 6
-_DISAGREE = 1.5  # times the stated sd: with 20 views of equal noise the bootstrap stays below
 _TO_GREY = 1.4826  # median absolute deviation to sd of a Gaussian
 
 
@@ -98,9 +98,9 @@ def calibrate_lens(
     if with_bending:
         chosen = fit_lens(cleaned.sights, chosen.camera, chosen.poses, coefficients=coefficients, with_bending=True)
     ratio = bootstrap_ratio(chosen, seed)
-    covariance = chosen.covariance * (ratio**2 if ratio > _DISAGREE else 1.0)
+    covariance = chosen.covariance * widening(ratio) ** 2
     faults = _faults(listed, cleaned, chosen, agreement, covariance)
-    if not with_bending and ratio > _DISAGREE:
+    if not with_bending and widening(ratio) > 1.0:
         bent = fit_lens(cleaned.sights, chosen.camera, chosen.poses, coefficients=coefficients, with_bending=True)
         faults += verdicts.bending_faults(bent.bending_m, bent.bending_sd_m)
     faults += _scale_faults(cleaned.views, chosen, known_distances_m or {})

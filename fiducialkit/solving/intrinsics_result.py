@@ -16,6 +16,7 @@ from fiducialkit.solving.intrinsics_fit import LensFit
 from fiducialkit.tables import Column, Table
 
 VERDICTS = ("good", "usable", "take more")
+DISAGREEING_RATIO = 1.5  # times the stated sd: with 20 views of equal noise the bootstrap stays below
 DISTANCES_M = (1.0, 2.0, 4.0, 8.0)
 VIEWS = Table(
     "calibration_views",
@@ -133,6 +134,11 @@ class LensCalibration:
         return projection_covariance(self.camera, self.covariance, pixels)
 
     @property
+    def widening(self) -> float:
+        """How many times the sds were enlarged because the views disagree by more than their corners' noise."""
+        return widening(self.bootstrap_ratio)
+
+    @property
     def sd(self) -> dict[str, float]:
         """Standard deviation of each number of the lens by its label."""
         return dict(zip(self.labels, np.sqrt(np.maximum(np.diag(self.covariance), 0.0)).tolist(), strict=True))
@@ -154,6 +160,11 @@ def nine_places(camera: Camera) -> FloatArray:
     """Return the middle of the picture, and the corners and the middles of the sides a tenth from its edges, (9, 2)."""
     x, y = (np.array([0.1, 0.5, 0.9]) * (n - 1) for n in (camera.width_px, camera.height_px))
     return np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 2)
+
+
+def widening(bootstrap_ratio: float) -> float:
+    """Return how many times the stated sds must be enlarged where a bootstrap over views shows so much of them."""
+    return bootstrap_ratio if bootstrap_ratio > DISAGREEING_RATIO else 1.0
 
 
 def projection_covariance(camera: Camera, covariance: FloatArray, pixels: Any) -> FloatArray:
