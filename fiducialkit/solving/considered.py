@@ -56,6 +56,8 @@ NOTHING = ConsideredErrors()
 
 def considered_arrays(errors: ConsideredErrors, cameras: Sequence[Camera]) -> tuple[FloatArray, FloatArray]:
     """Return the standard deviations (4,) and lens covariances (K, 12, 12) that the kernels take."""
+    if errors is NOTHING:
+        return np.zeros(4), np.zeros((len(cameras), _LENS, _LENS))
     sds = np.array(
         [
             errors.mount_sd_m,

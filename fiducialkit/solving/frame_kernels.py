@@ -206,16 +206,18 @@ def _whitened(W, residual, rows, e, A):
 @kernel
 def _deletion(e, A, C, inner, lower, solution):
     """Return e' (I - A C A')^-1 e, the squared sigmas from where the others put a marker; fill inner, solution."""
+    spread = np.empty(6)
     for i in range(8):
         solution[i] = 0.0
-        for j in range(8):
+        for a in range(6):
+            spread[a] = 0.0
+            for b in range(6):
+                spread[a] += C[a, b] * A[i, b]
+        for j in range(i + 1):
             total = 1.0 if i == j else 0.0
             for a in range(6):
-                part = 0.0
-                for b in range(6):
-                    part += C[a, b] * A[j, b]
-                total -= A[i, a] * part
-            inner[i, j] = total
+                total -= spread[a] * A[j, a]
+            inner[i, j] = inner[j, i] = total
     if not cholesky_solve(inner, e, lower, solution):
         return -1.0
     distance2 = 0.0

@@ -6,6 +6,7 @@ Both poses are minima of the reprojection error; neither is ever thrown away her
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Any
 
@@ -126,6 +127,8 @@ def runs_clockwise(corners_px: FloatArray) -> bool:
 
 def far_from_pose(corners_px: FloatArray, rms_px: float, chi2: float, freedom: int) -> str:
     """Return why corners (N, 4, 2) cannot belong to their best pose, or an empty text where noise explains them."""
+    if not math.sqrt(chi2 / max(freedom, 1)) > _INCONSISTENT_SIGMAS:
+        return ""
     side_px = float(np.linalg.norm(corners_px - np.roll(corners_px, 1, axis=1), axis=2).mean())
     if is_far(rms_px, side_px, chi2, freedom):
         return f"the corners lie {rms_px:.1f} px rms from any pose; is the layout or a marker wrong?"

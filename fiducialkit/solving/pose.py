@@ -9,16 +9,17 @@ from typing import Any
 import numpy as np
 from scipy.spatial.transform import RigidTransform
 
-from fiducialkit.arrays import FloatArray
+from fiducialkit.arrays import BoolArray, FloatArray
 from fiducialkit.errors import InputError
 from fiducialkit.imaging.observations import MarkerObservations
 from fiducialkit.scene.camera import Camera
 from fiducialkit.scene.field import Field
 from fiducialkit.solving.considered import NOTHING, ConsideredErrors, considered_arrays
+from fiducialkit.solving.frame_kernels import count_prior_rows
 from fiducialkit.solving.moment_kernels import NEGLIGIBLE_PROBABILITY, NOT_A_COVARIANCE, solve_moments
 from fiducialkit.solving.planar import AMBIGUOUS_ABOVE, REVERSED, far_from_pose
 from fiducialkit.solving.pose_result import COVARIANCE_KINDS, STATUSES, MarkerResidual, PoseEstimate, PoseSolution
-from fiducialkit.solving.priors import Prior, prior_counts, prior_rows
+from fiducialkit.solving.priors import Prior, prior_rows
 from fiducialkit.solving.rig import (
     Output,
     Rig,
@@ -29,7 +30,7 @@ from fiducialkit.solving.rig import (
     rig_arrays,
     spread_normals,
 )
-from fiducialkit.solving.selection import NOT_ON_FIELD, TWICE, Sightings, run_clockwise, usable_sightings
+from fiducialkit.solving.selection import NOT_ON_FIELD, TWICE, Sightings, usable_sightings
 
 __all__ = ["STATUSES", "MarkerResidual", "PoseEstimate", "PoseSolution", "solve_pose"]
 
@@ -195,23 +196,21 @@ class _Moment:
     def solved(self, seen: Sightings, notes: list[str], rejected: list[tuple[int, str]]) -> PoseSolution:
         """Solve and say what came out."""
         verdict, out = self.run(seen)
-        use = verdict[0].astype(np.bool_)
-        ids = seen.marker_id.tolist()
         residuals = _residuals(seen, verdict)
         rejected += [(each.marker_id, _why_not(each)) for each in residuals if not each.is_used]
-        used = tuple(number for number, kept in zip(ids, use, strict=True) if kept)
-        clockwise = bool(run_clockwise(seen.corners_px).all())
+        kept = [each for each in residuals if each.is_used]
+        used = tuple([each.marker_id for each in kept])
         if out[0][0] <= 0:
             message = "no start led to a pose that puts every corner in front of its camera"
-            message += "" if clockwise else f"; {REVERSED}"
+            message += f"; {REVERSED}" if seen.is_mirrored else ""
             return PoseSolution(
                 status="not_converged", message="; ".join([*notes, message]), markers_used=used,
                 markers_rejected=tuple(rejected),
             )  # fmt: skip
         both = [_estimate(out, k) for k in range(2) if k == 0 or out[7][0, k] > NEGLIGIBLE_PROBABILITY]
-        rms_px = math.sqrt(float(np.mean(verdict[1][use] ** 2)))
-        freedom = 8 * len(used) + int(prior_counts(self.prior)[0]) - 6
-        status, remark = _status(seen.corners_px[use], clockwise, both[0], rms_px, freedom)
+        rms_px = math.sqrt(sum([each.rms_px**2 for each in kept]) / len(kept))
+        freedom = 8 * len(used) + count_prior_rows(self.prior[0]) - 6
+        status, remark = _status(seen, verdict[0] > 0, both[0], rms_px, freedom)
         return PoseSolution(
             status=status,
             message="; ".join([*([remark] if remark else []), *notes]),
@@ -258,12 +257,10 @@ def _why_not(residual: MarkerResidual) -> str:
     )
 
 
-def _status(
-    corners_px: FloatArray, clockwise: bool, best: PoseEstimate, rms_px: float, freedom: int
-) -> tuple[str, str]:
-    if not clockwise:
+def _status(seen: Sightings, use: BoolArray, best: PoseEstimate, rms_px: float, freedom: int) -> tuple[str, str]:
+    if seen.is_mirrored:
         return "inconsistent", REVERSED
-    wrong = far_from_pose(corners_px, rms_px, best.chi2, freedom)
+    wrong = far_from_pose(seen.corners_px[use], rms_px, best.chi2, freedom)
     if wrong:
         return "inconsistent", wrong
     doubt = 1.0 - best.probability

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -23,6 +24,7 @@ class Sightings:
     """The markers that take part, those of all pictures in one row of arrays.
 
     `marker_of` is the place in the field's list, `again` whether the same id was seen another time in the same picture.
+    `is_mirrored` says that every one runs the wrong way round; otherwise none does.
     """
 
     marker_id: IntArray
@@ -31,6 +33,7 @@ class Sightings:
     corners_px: FloatArray
     covariance_px2: FloatArray
     again: BoolArray
+    is_mirrored: bool
 
     def __len__(self) -> int:
         return len(self.marker_id)
@@ -39,7 +42,7 @@ class Sightings:
         """Return those that a mask keeps."""
         return Sightings(
             self.marker_id[keep], self.marker_of[keep], self.camera_of[keep], self.corners_px[keep],
-            self.covariance_px2[keep], self.again[keep],
+            self.covariance_px2[keep], self.again[keep], self.is_mirrored,
         )  # fmt: skip
 
 
@@ -56,9 +59,10 @@ def usable_sightings(
     reached = np.concatenate([_reached(seen, lens) for seen, lens in zip(pictures, cameras, strict=True)])
     clockwise = run_clockwise(corners)
     fit = finite & (marker_of >= 0) & reached
-    if not (fit & clockwise).any() and (fit & ~clockwise).any():
-        clockwise = np.ones(len(corners), dtype=np.bool_)
     keep = fit & clockwise
+    is_mirrored = not keep.any() and bool(fit.any())
+    if is_mirrored:
+        keep = fit
     if not keep.all():
         for i in np.flatnonzero(~keep).tolist():
             checks = ((finite[i], NOT_FINITE), (marker_of[i] >= 0, NOT_ON_FIELD), (reached[i], BEYOND_LENS))
@@ -71,6 +75,7 @@ def usable_sightings(
         corners,
         np.concatenate([seen.covariance_px2 for seen in pictures]),
         _seen_again(marker_id, camera_of, keep),
+        is_mirrored,
     )
     return sightings if keep.all() else sightings.only(keep)
 
@@ -78,18 +83,17 @@ def usable_sightings(
 def _seen_again(marker_id: IntArray, camera_of: IntArray, keep: BoolArray) -> BoolArray:
     """Return which of those that take part bear an id that their picture holds more than once."""
     again = np.zeros(len(marker_id), dtype=np.bool_)
-    keys = [key if kept else None for *key, kept in zip(camera_of.tolist(), marker_id.tolist(), keep, strict=True)]
-    places = [tuple(key) for key in keys if key is not None]
-    if len(set(places)) < len(places):
-        for i, key in enumerate(keys):
-            again[i] = key is not None and places.count(tuple(key)) > 1
+    keys = list(zip(camera_of.tolist(), marker_id.tolist(), strict=True))
+    if len(set(keys)) < len(keys):
+        kept = [key for key, takes_part in zip(keys, keep.tolist(), strict=True) if takes_part]
+        again[:] = [takes_part and kept.count(key) > 1 for key, takes_part in zip(keys, keep.tolist(), strict=True)]
     return again
 
 
 def _reached(seen: MarkerObservations, camera: Camera) -> BoolArray:
     """Return whether the lens model reaches every corner of each marker."""
-    if len(seen) == 0:
-        return np.empty(0, dtype=np.bool_)
+    if len(seen) == 0 or math.isinf(camera.valid_radius):  # nothing is to be asked of a lens without distortion
+        return np.ones(len(seen), dtype=np.bool_)
     found = camera.unproject(seen.corners_px.reshape(-1, 2))[1]
     return np.asarray(found.reshape(-1, 4).all(axis=1))
 
