@@ -7,15 +7,22 @@ import math
 import numpy as np
 import pytest
 
+from fiducialkit.errors import InputError
 from fiducialkit.imaging.corner_noise import stock_corner_sd_px
 from fiducialkit.planning import kernels
 from fiducialkit.planning.detectability import (
+    TABLE_FACING_DEG,
+    TABLE_WIDTHS_PX,
+    camera_tables,
+    corner_pull_table,
     corner_sd_px,
     corner_sd_table,
     detector_in_words,
+    edge_ratios,
     limits,
     smallest_cell_px,
 )
+from fiducialkit.planning.detector_tables import measured_table, provenance
 from fiducialkit.scene.camera import Camera, CameraNoise
 
 
@@ -72,3 +79,86 @@ def test_words_name_the_detector_and_the_smallest_cell():
     assert "bound" in detector_in_words(camera(detector="fitted"))
     assert "measured by you" in detector_in_words(camera(detector="measured", corner_sd_px=0.2))
     assert all("cells from" in detector_in_words(c) for c in (camera(), camera(detector="fitted")))
+
+
+def test_camera_tables_are_what_was_measured_where_it_was_measured():
+    """The rows of the packaged table, at the condition of its grid and widths 2^(k / 8) that were measured."""
+    rows = measured_table()
+    for name in ("stock", "fitted"):
+        sd, chance = camera_tables(camera(detector=name), cells=8)
+        assert sd.shape == chance.shape == (len(TABLE_WIDTHS_PX), len(TABLE_FACING_DEG)) == (65, 8)
+        grid = rows[(rows["detector"] == name) & (rows["factor"] == "grid")]
+        for k, column, facing in ((8, 0, 0), (16, 0, 0), (16, 2, 20), (16, 4, 40), (24, 7, 70), (16, 7, 70)):
+            row = grid[(grid["width_px"] == 2.0 ** (2 + k / 8)) & (grid["facing_deg"] == facing)].iloc[0]
+            assert chance[k, column] == pytest.approx(row["found"] / row["trials"])
+            if row["found"] > 50:
+                assert sd[k, column] == pytest.approx(row["corner_sd_px"])
+
+
+@pytest.mark.parametrize("name", ["stock", "fitted"])
+def test_camera_tables_behave_as_physics_says(name):
+    """Larger is never read worse; noise, blur and smear cost, contrast helps; nothing is read at 4 px."""
+    sd, chance = camera_tables(camera(detector=name), cells=8)
+    assert (np.diff(chance, axis=0) > -0.03).all()  # shares of 400 trials: sd up to .025
+    assert (chance[0] == 0.0).all()
+    assert (chance[40:] > 0.98).all()  # from 128 px on
+    assert np.isfinite(sd).all()
+    assert (sd > 0.0).all()
+    for worse in ({"grey_sd": 6.0}, {"blur_px": 1.4}, {"contrast_grey": 60.0}):
+        worse_sd, worse_chance = camera_tables(camera(detector=name, **worse), cells=8)
+        assert np.median(worse_sd / sd) > 1.05
+        assert worse_chance.mean() <= chance.mean()
+    smeared_sd, smeared_chance = camera_tables(camera(detector=name), cells=8, smear_px=5.0)
+    assert np.median(smeared_sd / sd) > 1.2
+    assert smeared_chance.mean() < chance.mean()
+
+
+def test_fitted_noise_is_near_the_bound_of_two_edges():
+    """The straight-edge bound above against the measured table: the inner cells help, the blur's unknown sd costs."""
+    own = camera(detector="fitted")
+    sd, _ = camera_tables(own, cells=8)
+    bound = np.array([corner_sd_px(own, float(width)) for width in TABLE_WIDTHS_PX[16:41]])
+    assert (np.abs(np.log(sd[16:41, 0] / bound)) < math.log(1.5)).all()
+    # beyond the widths measured the law of the straight edge goes on: four times the width, half the sd
+    assert sd[64, 0] == pytest.approx(0.5 * sd[48, 0])
+
+
+def test_other_families_are_read_at_the_same_size_of_a_cell():
+    own = camera(detector="stock")
+    assert camera_tables(own, cells=4)[1][0:50] == pytest.approx(camera_tables(own, cells=8)[1][8:58])
+
+
+def test_measured_is_a_step_at_the_cell_that_is_read():
+    own = camera(detector="measured", corner_sd_px=0.31, smallest_cell_px=4.0)
+    sd, chance = camera_tables(own, cells=8)
+    assert (sd == 0.31).all()
+    assert (chance == (TABLE_WIDTHS_PX >= 32.0)[:, None]).all()
+    assert (corner_pull_table(own, cells=8) == 0.0).all()
+    assert edge_ratios(own) == (1.0, 1.0)
+
+
+def test_stock_pulls_corners_inwards_and_fitted_does_not():
+    """Stock sub-pixel corners are biased by 0.1 to 0.5 px (measured for this project before the table was)."""
+    pull, (sd, _) = corner_pull_table(camera(), cells=8), camera_tables(camera(), cells=8)
+    assert (pull[16:41, 0] > 0.08).all()
+    assert (pull[:, 0] < sd[:, 0]).all()
+    fitted_pull, (fitted_sd, _) = (
+        corner_pull_table(camera(detector="fitted"), cells=8),
+        camera_tables(camera(detector="fitted"), cells=8),
+    )
+    assert (np.abs(fitted_pull[16:41]) < 0.35 * fitted_sd[16:41]).all()
+    middle, ends = edge_ratios(camera(detector="fitted"))
+    assert middle < 0.9
+    assert ends > 1.05
+
+
+def test_table_says_where_it_comes_from():
+    text = provenance()
+    for word in ("command: python tests/benchmarks/detector_tables.py", "date:", "OpenCV"):
+        assert word in text
+
+
+@pytest.mark.parametrize("wrong", [{"cells": 0}, {"cells": "8"}, {"cells": 8, "smear_px": -1.0}])
+def test_no_such_tables(wrong):
+    with pytest.raises(InputError, match=next(reversed(wrong))):
+        camera_tables(camera(), **wrong)

@@ -1,7 +1,8 @@
 """What the detector on the robot can read, and how exactly it places corners.
 
 The robot may run another detector than this toolkit's, so every figure here comes from the camera's ``[noise]`` and
-every prediction repeats, in words, what it assumed (`detector_in_words`).
+every prediction repeats, in words, what it assumed (`detector_in_words`). `camera_tables` is what was measured, at the
+camera's own noise, contrast and blur; the plain functions are the older rule of thumb by the width alone.
 
 Provenance
 ----------
@@ -19,11 +20,15 @@ import math
 import numpy as np
 
 from fiducialkit.arrays import FloatArray
+from fiducialkit.errors import InputError
 from fiducialkit.imaging.corner_noise import stock_corner_sd_px
 from fiducialkit.imaging.detection import BORDER_INSET_PX
 from fiducialkit.planning import kernels
+from fiducialkit.planning.detector_tables import CELLS, Conditions, MeasuredDetector, measured_detector
 from fiducialkit.scene.camera import Camera
 
+TABLE_WIDTHS_PX = 2.0 ** (2.0 + np.arange(65) / 8.0)
+TABLE_FACING_DEG = 10.0 * np.arange(8)
 LARGEST_FACING_DEG = 70.0  # common practice, no source: beyond it glare and print thickness spoil a marker
 _SMALLEST_CELL_PX = {"stock": 2.25, "fitted": 1.25, "measured": 2.25}
 _PIXEL_VARIANCE = 1.0 / 12.0
@@ -60,6 +65,96 @@ def corner_sd_table(camera: Camera) -> FloatArray:
 def limits(camera: Camera) -> FloatArray:
     """Return (smallest px a cell, cosine of the largest facing angle, inset px) as the kernel takes them."""
     return np.array([smallest_cell_px(camera), math.cos(math.radians(LARGEST_FACING_DEG)), BORDER_INSET_PX])
+
+
+def camera_tables(camera: Camera, *, cells: int, smear_px: float = 0.0) -> tuple[FloatArray, FloatArray]:
+    """Return what the robot's detector makes of markers by width and facing angle.
+
+    Parameters
+    ----------
+    camera : Camera
+        Its detector, noise, contrast and blur.
+    cells : int
+        Across the black square, border included; 8 for 36h11.
+    smear_px : float
+        How far the picture moves during the exposure. [px]
+
+    Returns
+    -------
+    sd_px, probability : ndarray, shape (65, 8)
+        Rms error per axis of a corner, what is the same in every picture included (`corner_pull_table`), and the chance
+        that the marker is read. Rows: the shorter way across the black square, 2^(2 + k / 8) px; columns: the angle
+        between its normal and the line of sight, 0, 10 ... 70 degrees.
+
+    Raises
+    ------
+    InputError
+        If cells or smear are no such numbers.
+    """
+    width, facing = _table_places(cells, smear_px)
+    least = _stated_smallest(camera, width, cells)
+    if camera.noise.detector == "measured":
+        return np.full(np.broadcast_shapes(width.shape, facing.shape), float(camera.noise.corner_sd_px or math.nan)), (
+            np.broadcast_to(least, np.broadcast_shapes(width.shape, facing.shape)).copy()
+        )
+    table, conditions = measured_detector(camera.noise.detector), _conditions(camera, smear_px)
+    alike = width * (CELLS / cells)  # the same px per cell
+    sd = table.corner_sd_px(conditions, alike, facing) * _by_cells(table, cells)
+    return sd, table.chance(conditions, alike, facing) * least
+
+
+def corner_pull_table(camera: Camera, *, cells: int, smear_px: float = 0.0) -> FloatArray:
+    """Return how far inside the detector places every edge of a marker, on average, (65, 8) as `camera_tables`. [px]
+
+    It is in the sd of `camera_tables`, but no noise: the same in every picture, it makes markers look farther than they
+    are and neither several of them nor a filter averages it out. Without it sd^2 - pull^2 is left. Zero for a detector
+    measured by the user.
+    """
+    width, facing = _table_places(cells, smear_px)
+    if camera.noise.detector == "measured":
+        return np.zeros(np.broadcast_shapes(width.shape, facing.shape))
+    table, conditions = measured_detector(camera.noise.detector), _conditions(camera, smear_px)
+    return table.pull_px(conditions, width * (CELLS / cells), facing) * _by_cells(table, cells)
+
+
+def edge_ratios(camera: Camera) -> tuple[float, float]:
+    """Return how the error that is left without the pull is shared between middles and ends of a marker's edges.
+
+    Corners are where straight edges meet, so the two corners of an edge err alike: sd of the middle of an edge across
+    it, by sd / sqrt(2), and of the difference between its ends, by sd * sqrt(2); both 1 for independent corners.
+    The four middles and four differences are independent of each other and stand for all eight coordinates.
+    """
+    if camera.noise.detector == "measured":
+        return 1.0, 1.0
+    table = measured_detector(camera.noise.detector)
+    return table.middle_ratio, table.ends_ratio
+
+
+def _table_places(cells: int, smear_px: float) -> tuple[FloatArray, FloatArray]:
+    if not (isinstance(cells, int | np.integer | float) and 3 <= cells <= 20):
+        raise InputError(f"cells: expected 3 to 20 across the black square, found {cells!r}")
+    if not 0.0 <= smear_px < math.inf:
+        raise InputError(f"smear_px: expected a number from 0 up, found {smear_px!r}")
+    return TABLE_WIDTHS_PX[:, None], TABLE_FACING_DEG[None, :]
+
+
+def _stated_smallest(camera: Camera, width_px: FloatArray, cells: float) -> FloatArray:
+    """Return 1 where cells are as large as the camera file asks for, and 0 where they are smaller."""
+    if camera.noise.detector != "measured" and camera.noise.smallest_cell_px is None:
+        return np.ones_like(width_px)
+    return np.asarray(width_px / cells >= smallest_cell_px(camera), dtype=np.float64)
+
+
+def _conditions(camera: Camera, smear_px: float) -> Conditions:
+    noise = camera.noise
+    return Conditions(
+        grey_sd=noise.grey_sd, contrast_grey=noise.contrast_grey, blur_px=noise.blur_px, smear_px=smear_px
+    )
+
+
+def _by_cells(table: MeasuredDetector, cells: float) -> float:
+    """Return the sd by that of a marker of 8 such cells: a fit places edges with the root of their length."""
+    return math.sqrt(CELLS / cells) if table.name == "fitted" else 1.0
 
 
 def detector_in_words(camera: Camera) -> str:
