@@ -197,6 +197,30 @@ def test_a_covered_corner_is_set_aside():
     assert np.sqrt(np.mean(np.square(errors))) < 0.05
 
 
+@pytest.mark.parametrize("level", [20, 60])
+@pytest.mark.parametrize("side", range(4))
+def test_a_margin_that_something_covers_does_not_pull(side, level):
+    """A slab up to a fifth of a cell from the black edge: the sliver of white left would draw the edge outwards."""
+    rng = np.random.default_rng(60 + side)
+    errors, sigmas2 = [], []
+    for _ in range(12):
+        picture, truth, marker_id, _ = shot(rng, 30)
+        start, end = truth[side], truth[(side + 1) % 4]
+        along = (end - start) / np.linalg.norm(end - start)
+        x, y = np.meshgrid(np.arange(picture.shape[1]), np.arange(picture.shape[0]))
+        outside_px = along[1] * (x - start[0]) - along[0] * (y - start[1])
+        cover = np.clip(outside_px - 0.7 + 0.5, 0.0, 1.0)  # of each pixel, its edge as sharp as pixels are
+        noise = rng.normal(0.0, 2.0, picture.shape)
+        covered = np.rint((1.0 - cover) * picture + cover * (level + noise)).clip(0, 255).astype(np.uint8)
+        fit = fit_marker(covered, truth + rng.normal(scale=0.2, size=(4, 2)), FAMILY.artwork(marker_id))
+        assert fit.status == "fitted"
+        error = (fit.corners_px - truth).ravel()
+        errors.append(error)
+        sigmas2.append(error @ np.linalg.solve(fit.covariance_px2, error) / 8.0)
+    assert np.sqrt(np.mean(np.square(errors))) < 0.03
+    assert np.mean(sigmas2) < 1.6  # twelve times eight: chi squared's sd is .15
+
+
 def test_a_given_tone_curve_is_kept():
     rng = np.random.default_rng(8)
     picture, truth, marker_id, camera = shot(rng, 60)

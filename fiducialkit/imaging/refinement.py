@@ -14,6 +14,7 @@ import numpy as np
 
 from fiducialkit.arrays import BoolArray, ByteArray, FloatArray, IntArray
 from fiducialkit.imaging import fit_kernels, kernels, selection_kernels
+from fiducialkit.imaging.covered_sides import near_covered_sides
 from fiducialkit.imaging.lens_patch import PinholeView, lens_patch, view_towards
 from fiducialkit.scene.camera import Camera
 
@@ -29,6 +30,7 @@ _NO_BEND = np.array([[1.0, 0.0, 0.0, 1.0]])
 _CONTRAST_LEAST_GREY = 6.0
 _EXPLAINED_LEAST = 0.5
 _UNUSED_MOST = 0.4
+_WORTH_A_LOOK = 0.02  # share of pixels set aside from which on a whole margin may be covered
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -170,27 +172,49 @@ def _fit_pixels(
     parameters[kernels.SHARPNESS] = _START_SHARPNESS if is_sharpened else 0.0
     prior_mean = fit_kernels.PRIOR_MEAN.copy()
     prior_mean[kernels.SURROUND - kernels.GRADIENT_X] = parameters[kernels.SURROUND]
-    rows, residuals, weights = np.empty((kernels.PARAMETERS, count)), np.empty(count), np.empty(count)
     every = max(count // _ROUGH_PIXELS, 1)
-    part = _every(every, levels, places, bends)
     if every > 1:
+        part = _every(every, levels, places, bends)
         number = len(part[0])
         fit_kernels.iterate(
             *part, cells, free, parameters, prior_mean, _ROUGH_STEP_PX, np.empty((kernels.PARAMETERS, number)),
-            residuals[:number], weights[:number],
+            np.empty(number), np.empty(number),
         )  # fmt: skip
+    fit, weights = _settled((levels, places, bends, tiles[:count]), cells, free, parameters, prior_mean)
+    if fit is None or not fit.summary[fit_kernels.UNUSED] > _WORTH_A_LOOK:
+        return fit
+    hidden = near_covered_sides(places, weights, fit.corners, len(cells) - 2 * kernels.RING, fit.blur_px)
+    if not hidden.any():
+        return fit
+    rest = [each[~hidden] if len(each) > 1 else each for each in (levels, places, bends, tiles[:count])]
+    if len(rest[0]) < 2 * kernels.PARAMETERS:
+        return None
+    again, _ = _settled(tuple(rest), cells, free, parameters, prior_mean)
+    if again is not None:
+        again.summary[fit_kernels.UNUSED] += float(hidden.mean())
+    return again
+
+
+def _settled(
+    pixels: tuple[FloatArray, ...], cells: FloatArray, free: BoolArray, parameters: FloatArray, prior_mean: FloatArray
+) -> tuple[_Fit | None, FloatArray]:
+    """Return the fit to these pixels (levels, places, bends, tiles), None in vain, and which of them it used."""
+    levels, places, bends, tiles = pixels
+    count = len(levels)
+    rows, residuals, weights = np.empty((kernels.PARAMETERS, count)), np.empty(count), np.empty(count)
     status, scale = fit_kernels.iterate(
         levels, places, bends, cells, free, parameters, prior_mean, _SMALL_STEP_PX, rows, residuals, weights
     )
     if status != fit_kernels.CONVERGED:
-        return None
+        return None, weights
     corners, covariance, summary = np.empty(8), np.empty((8, 8)), np.empty(3)
     has_covariance = fit_kernels.finish(
-        levels, rows, residuals, weights, tiles[:count], free, parameters, scale, corners, covariance, summary
+        levels, rows, residuals, weights, tiles, free, parameters, scale, corners, covariance, summary
     )
     few = _every(max(count // _TEST_PIXELS, 1), levels, places, bends)
+    is_sharpened = free[kernels.SHARPNESS]
     sds = 0.0 if is_sharpened else fit_kernels.sharpness_sds(*few, cells, free, parameters, prior_mean, scale)
-    return _Fit(parameters, corners, covariance, summary, bool(has_covariance), int(count), sds)
+    return _Fit(parameters, corners, covariance, summary, bool(has_covariance), count, sds), weights
 
 
 def _every(step: int, *arrays: FloatArray) -> list[FloatArray]:
