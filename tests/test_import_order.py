@@ -77,9 +77,13 @@ ORDER: dict[str, tuple[str, ...]] = {
     "solving": (
         "kernels",
         "planar",
+        "light_kernels",
         "search_kernels",
+        "misfit_kernels",
         "frame_kernels",
         "considered_kernels",
+        "tilt_kernels",
+        "region_kernels",
         "posterior_kernels",
         "moment_kernels",
         "priors",
@@ -121,6 +125,9 @@ ORDER: dict[str, tuple[str, ...]] = {
         "coverage",
         "mount_tables",
         "verdict",
+        "picture_model",
+        "budget_tables",
+        "error_budget",
         "mount_study",
     ),
     "evaluation": (),
@@ -132,9 +139,10 @@ ORDER: dict[str, tuple[str, ...]] = {
         "coverage_view",
         "node_view",
         "lens_view",
+        "budget_view",
         "sheets",
     ),
-    "report": ("page", "comparison_page", "board_print", "lens_page"),
+    "report": ("page", "comparison_page", "budget_page", "board_print", "lens_page"),
     "cli": (),  # commands stand in no line; that --help stays light is held by test_public_names.py
 }
 COMPUTING = ("", "scene", "imaging", "records", "solving", "planning", "evaluation")

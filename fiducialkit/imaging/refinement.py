@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -196,7 +197,7 @@ def _fit_pixels(
 
 
 def _settled(
-    pixels: tuple[FloatArray, ...], cells: FloatArray, free: BoolArray, parameters: FloatArray, prior_mean: FloatArray
+    pixels: tuple[Any, ...], cells: FloatArray, free: BoolArray, parameters: FloatArray, prior_mean: FloatArray
 ) -> tuple[_Fit | None, FloatArray]:
     """Return the fit to these pixels (levels, places, bends, tiles), None in vain, and which of them it used."""
     levels, places, bends, tiles = pixels

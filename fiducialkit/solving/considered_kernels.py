@@ -13,8 +13,8 @@ import math
 import numpy as np
 
 from fiducialkit.compiled import kernel
-from fiducialkit.solving.frame_kernels import add_lens_spread, add_spread, considered_rows
 from fiducialkit.solving.kernels import add_prior, add_scalar, cholesky_solve, marker_rows
+from fiducialkit.solving.misfit_kernels import add_lens_spread, add_spread, considered_rows
 from fiducialkit.solving.search_kernels import inverse_of, stepped
 
 _ITERATIONS = 30

@@ -18,6 +18,7 @@ from fiducialkit.solving.adjustment_views import LENS_LABELS, adjusted_camera, l
 
 _BENDING = ("bend_xx_m", "bend_xy_m", "bend_yy_m")
 _FEWEST_VIEWS = 3
+INDISPENSABLE = 3.0  # times the median held-out error: a view that the others cannot do without
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -56,6 +57,16 @@ def sights_of(views: Sequence[BoardView], extra_sd_px: float = 0.0) -> Sights:
         view_of=view_of,
         names=tuple(view.name for view in views),
     )
+
+
+def sights_of_some(sights: Sights, chosen: IntArray) -> Sights:
+    """Return the corners of some of the views, numbered anew; `chosen` rises."""
+    keep = np.isin(sights.view_of, chosen)
+    return Sights(
+        points_board=sights.points_board[keep], pixels_px=sights.pixels_px[keep],
+        covariance_px2=sights.covariance_px2[keep], view_of=np.searchsorted(chosen, sights.view_of[keep]),
+        names=tuple(sights.names[int(k)] for k in chosen),
+    )  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -121,6 +132,16 @@ class LensFit:
     skew_px: float = 0.0
     bending_m: FloatArray = field(default_factory=lambda: np.zeros(3))
     bending_sd_m: FloatArray = field(default_factory=lambda: np.zeros(3))
+
+    @property
+    def coefficients(self) -> int | None:
+        """Number of coefficients to ask for so that the same are found again; None for all that the model has."""
+        return int(self.is_free[4:].sum()) if self.camera.model == "brown" else None
+
+    @property
+    def view_rms_px(self) -> FloatArray:
+        """Rms of each view's residuals per degree of freedom, (F,). [px]"""
+        return np.sqrt(np.maximum(self.plain.cost, 0.0) / np.maximum(self.plain.freedom, 1.0))
 
     @property
     def variance(self) -> float:
@@ -307,5 +328,11 @@ def held_out(fit: LensFit) -> FloatArray:
 
 
 def pooled_rms(errors: FloatArray, freedom: FloatArray) -> float:
-    """Return the rms of several views' rms, each by its degrees of freedom. [px]"""
-    return float(np.sqrt(np.sum(errors**2 * freedom) / max(np.sum(freedom), 1.0)))
+    """Return the rms of several views' held-out rms, each by its degrees of freedom. [px]
+
+    A view without which a part of the picture is not known is off by any amount, and alone would decide which model
+    is taken; it counts as `INDISPENSABLE` times the median view.
+    """
+    most = INDISPENSABLE * float(np.median(errors))
+    kept = np.minimum(errors, most) if np.isfinite(most) else errors
+    return float(np.sqrt(np.sum(kept**2 * freedom) / max(np.sum(freedom), 1.0)))

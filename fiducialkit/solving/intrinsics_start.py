@@ -10,9 +10,11 @@ from fiducialkit.arrays import BoolArray, FloatArray, IntArray
 from fiducialkit.errors import InputError
 from fiducialkit.scene.camera import Camera
 
-_FOCAL_GRID = np.geomspace(0.25, 4.0, 20)  # of the picture's width
+_FOCAL_GRID = np.geomspace(0.25, 4.0, 12)  # of the picture's width
+# first coefficient of brown: a usual lens bends edges outwards, and without it a focal length far too short fits best
+_BENDING_GRID = (-0.15, 0.0, 0.15)
 _WIDEST_RAD = np.radians(80.0)  # beyond it a direction has no place on a flat image plane worth using
-_MOST_VIEWS = 24  # enough to tell one focal length of the grid from the next
+_MOST_VIEWS, _MOST_POINTS = 16, 24  # enough to tell one start of the grid from the next
 
 
 def first_camera(
@@ -20,8 +22,8 @@ def first_camera(
 ) -> tuple[Camera, FloatArray]:
     """Return the camera with a focal length, and the boards' poses (F, 3, 4), camera_from_board.
 
-    Each focal length of a grid gives directions, and each view a perspective from board to directions; its first two
-    columns are those of a rotation only for the right focal length. The one whose boards fit best is taken.
+    Each lens of a grid gives directions, and each view a perspective from board to directions; its first two columns
+    are those of a rotation only for the right focal length. The one whose boards fit best is taken.
 
     Parameters
     ----------
@@ -31,33 +33,56 @@ def first_camera(
     view_of : ndarray of int, shape (N,)
         Which view each is of, 0 to F - 1, rising.
     camera : Camera
-        Gives the model and the size of the picture; its numbers do not count. Distortion begins at 0, the principal
-        point in the middle.
+        Gives the model and the size of the picture; its numbers do not count. The principal point begins in the
+        middle, distortion at 0 or, for brown, at the first coefficient of the grid that fits best.
 
     References
     ----------
     Zhang, IEEE PAMI 22 (2000) 1330-1334, section 3.1 (what a perspective tells of the lens); the search over a grid in
     place of the closed form: derived here, since it also serves a fisheye.
     """
-    count = int(view_of.max()) + 1
-    chosen = np.unique(np.linspace(0, count - 1, min(count, _MOST_VIEWS)).astype(np.int64))
-    few = np.isin(view_of, chosen)
-    renumbered = np.searchsorted(chosen, view_of[few])
-    errors = []
-    for share in _FOCAL_GRID:
-        tried = _with_focal(camera, float(share) * camera.width_px)
-        _, rms = poses_of_views(points_board[few], pixels_px[few], renumbered, tried)
-        errors.append(float(np.median(rms)))
-    if not np.isfinite(np.min(errors)):
+    few = _a_few(view_of)
+    _, renumbered = np.unique(view_of[few], return_inverse=True)
+    best, least = camera, np.inf
+    for bending in _BENDING_GRID if camera.model == "brown" and camera.distortion else (0.0,):
+        share, error = _best_focal(points_board[few], pixels_px[few], renumbered, _start(camera, 1.0, bending))
+        if error < least:
+            best, least = _start(camera, share, bending), error
+    if not np.isfinite(least):
         raise InputError("views: expected boards that some lens explains, found none that does")
-    best = _with_focal(camera, float(_FOCAL_GRID[int(np.argmin(errors))]) * camera.width_px)
     return best, poses_of_views(points_board, pixels_px, view_of, best)[0]
 
 
-def _with_focal(camera: Camera, focal: float) -> Camera:
+def _best_focal(points: FloatArray, pixels: FloatArray, view_of: IntArray, camera: Camera) -> tuple[float, float]:
+    """Return the focal length of the grid, as a share of the camera's own, and the median view's rms. [px]
+
+    Another focal length sees what this one sees in a picture enlarged about its middle: one call for all.
+    """
+    middle = np.array([camera.cx_px, camera.cy_px])
+    enlarged = middle + (pixels - middle) / _FOCAL_GRID[:, None, None]
+    views, count = int(view_of.max()) + 1, len(_FOCAL_GRID)
+    numbered = (view_of + views * np.arange(count)[:, None]).ravel()
+    _, rms = poses_of_views(np.tile(points, (count, 1)), enlarged.reshape(-1, 2), numbered, camera)
+    errors = np.median(rms.reshape(count, views), axis=1) * _FOCAL_GRID
+    best = int(np.argmin(errors))
+    return float(_FOCAL_GRID[best]), float(errors[best])
+
+
+def _a_few(view_of: IntArray) -> IntArray:
+    """Return the indices of some corners of some views, both spread evenly."""
+    starts = np.flatnonzero(np.diff(view_of, prepend=-1))
+    stops = np.append(starts[1:], len(view_of))
+    chosen = np.unique(np.linspace(0, len(starts) - 1, min(len(starts), _MOST_VIEWS)).astype(np.int64))
+    parts = [np.unique(np.linspace(starts[k], stops[k] - 1, _MOST_POINTS).astype(np.int64)) for k in chosen]
+    return np.concatenate(parts)
+
+
+def _start(camera: Camera, share: float, bending: float) -> Camera:
+    """Return a lens with that focal length, as a share of the picture's width, and first coefficient."""
+    rest = (0.0,) * (len(camera.distortion) - 1)
     return replace(
-        camera, fx_px=focal, fy_px=focal, cx_px=(camera.width_px - 1) / 2.0, cy_px=(camera.height_px - 1) / 2.0,
-        distortion=(0.0,) * len(camera.distortion),
+        camera, fx_px=share * camera.width_px, fy_px=share * camera.width_px, cx_px=(camera.width_px - 1) / 2.0,
+        cy_px=(camera.height_px - 1) / 2.0, distortion=(bending, *rest) if camera.distortion else (),
     )  # fmt: skip
 
 

@@ -1,6 +1,6 @@
 """Compiled solution of a whole log, one moment after another: search, rejection, considered errors, posterior.
 
-Tuples as in `frame_kernels`, and
+Tuples as in `misfit_kernels`, and
 out = number of poses (F,), kind of covariance (F,), 95 % radius (F,), rotations (F, 2, 3, 3), positions (F, 2, 3),
     covariances (F, 2, 6, 6), chi squared (F, 2), probability (F, 2) and covariance where the picture measures
     (F, 2, 6, 6) of the two most probable poses, and the middle of the markers used (F, 3)
@@ -14,7 +14,8 @@ import numpy as np
 
 from fiducialkit.compiled import kernel
 from fiducialkit.solving.considered_kernels import consider
-from fiducialkit.solving.frame_kernels import is_considered, solve_frame
+from fiducialkit.solving.frame_kernels import solve_frame
+from fiducialkit.solving.misfit_kernels import is_considered
 from fiducialkit.solving.posterior_kernels import posterior
 from fiducialkit.solving.search_kernels import MOST_MINIMA, new_minima
 

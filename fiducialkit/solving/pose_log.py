@@ -23,8 +23,8 @@ from fiducialkit.solving.considered import NOTHING, ConsideredErrors, considered
 from fiducialkit.solving.moment_kernels import NOT_A_COVARIANCE, solve_moments
 from fiducialkit.solving.planar import AMBIGUOUS_ABOVE, REVERSED, is_far
 from fiducialkit.solving.pose_result import COVARIANCE_KINDS
-from fiducialkit.solving.posterior_kernels import holds_each
 from fiducialkit.solving.priors import Prior, prior_counts, prior_rows
+from fiducialkit.solving.region_kernels import holds_each
 from fiducialkit.solving.rig import matched_lists, motion_rows, new_output, rig_arrays, spread_normals
 from fiducialkit.solving.selection import BEYOND_LENS, NOT_FINITE, NOT_ON_FIELD, TWICE, run_clockwise
 

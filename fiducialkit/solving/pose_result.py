@@ -11,7 +11,7 @@ from scipy.spatial.transform import RigidTransform
 from fiducialkit.arrays import FloatArray
 from fiducialkit.errors import NoPoseError
 from fiducialkit.scene.transforms import heading_rad, parts, rigid_transform
-from fiducialkit.solving.posterior_kernels import holds_each
+from fiducialkit.solving.region_kernels import holds_each
 
 STATUSES = ("ok", "ambiguous", "inconsistent", "no_markers", "no_known_markers", "not_converged")
 COVARIANCE_KINDS = ("linear", "second_order", "sampled")
