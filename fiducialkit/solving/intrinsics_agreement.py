@@ -11,9 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import stats
 
-from fiducialkit.arrays import BoolArray, FloatArray
-from fiducialkit.scene.camera import Camera
-from fiducialkit.solving.intrinsics_fit import ViewInformation
+from fiducialkit.arrays import BoolArray, FloatArray, IntArray
+from fiducialkit.solving.intrinsics_fit import LensFit, Sights, fit_lens, fit_poses, sights_of_some
 
 _FEWEST_ON_A_SIDE = 3
 _CHANCE = 1e-6  # that views through one lens seem to differ so much
@@ -22,7 +21,10 @@ _LEAST_FOCAL_SHARE = 0.003  # of the focal length: below it a real change does n
 _LEAST_SPREAD = 0.01
 _LEAST_SHIFT_SHARE = 0.003  # of the picture's width
 _MOSTLY = 0.8
-_LEFT_SHARE = 0.15  # of the scatter, inside two groups that are two lenses
+# of the scatter, inside two groups that are two lenses; a lens that drifts leaves a third (1 - 2 / pi)
+_LEFT_SHARE = 0.15
+_LEFT_CHI2 = 2.0  # times what noise alone leaves inside
+_ROUNDS, _FEW = 4, 8  # views too few for all coefficients
 _STARTS = 12
 
 
@@ -51,23 +53,73 @@ class Agreement:
     excess: float
 
 
-def agreement_of_views(told: ViewInformation, camera: Camera) -> Agreement:
+def agreement_of_views(fit: LensFit, sights: Sights) -> Agreement:
     """Return whether the views agree on focal scale and principal point.
 
     Parameters
     ----------
-    told : ViewInformation
-        Of a fit to all of them, in the order they were taken.
-    camera : Camera
-        The fitted one.
+    fit : LensFit
+        To all of them, in the order they were taken.
+    sights : Sights
+        Of the same views.
 
     References
     ----------
     Analysis of variance with known within-group covariances (Hartung, Knapp and Sinha, Statistical Meta-Analysis with
     Applications, 2008, chapter 8: the Q test); applied to reduced normal equations of views: derived here.
     """
-    count = len(told.cost)
+    count, nothing = len(sights.names), np.zeros(len(sights.names), dtype=np.bool_)
+    own, information, variance = _estimates(fit)
+    if count < 2 * _FEWEST_ON_A_SIDE or not variance > 0.0:
+        return Agreement(kind="not told", first_after=-1, is_second=nothing, focal_change=0.0, excess=1.0)
+    scatter = float(np.einsum("ni,nij,nj->", own, information, own)) / variance
+    excess = scatter / (3.0 * count - 3.0)
+    split, at = _best_split(own, information)
+    group, second = _best_groups(own, information)
+    after = np.arange(count) >= at
+    shift = _difference(own, information, after)
+    # what is left inside the two groups is what any two groups would differ by
+    inside = max(1.0, (scatter - split / variance) / (3.0 * count - 6.0))
+    if _is_real(split / variance / inside, shift, count) and split >= _MOSTLY * group:
+        return Agreement(
+            kind="changed once", first_after=at, is_second=after, focal_change=float(shift[0]), excess=excess
+        )
+    if scatter < stats.chi2.isf(_CHANCE, 3 * count - 3):
+        return Agreement(kind="one lens", first_after=-1, is_second=nothing, focal_change=0.0, excess=excess)
+    return _disagreeing(fit, sights, (own, information, variance), (scatter, group / variance, second), excess)
+
+
+def _disagreeing(
+    fit: LensFit,
+    sights: Sights,
+    estimates: tuple[FloatArray, FloatArray, float],
+    groups: tuple[float, float, BoolArray],
+    excess: float,
+) -> Agreement:
+    """Return in what way views differ that do."""
+    own, information, variance = estimates
+    scatter, between, second = groups
+    count = len(own)
+    second, left = _two_lenses(fit, sights, second)
+    shift = _difference(own, information, second)
+    inside = max(1.0, left / (3.0 * count - 6.0))
+    if _is_real(between / inside, shift, count) and left < max(_LEFT_SHARE * scatter, _LEFT_CHI2 * 3.0 * count):
+        return Agreement(
+            kind="two lenses", first_after=-1, is_second=second, focal_change=float(shift[0]), excess=excess
+        )
+    alone: FloatArray = np.asarray(np.linalg.inv(information)[:, 0, 0] * variance, dtype=np.float64)
+    spread = _spread(own[:, 0], alone)
+    kind = "one lens" if spread < _LEAST_SPREAD else "keeps changing"
     nothing = np.zeros(count, dtype=np.bool_)
+    return Agreement(kind=kind, first_after=-1, is_second=nothing, focal_change=spread, excess=excess)
+
+
+def _estimates(fit: LensFit) -> tuple[FloatArray, FloatArray, float]:
+    """Return each view's own estimate of what the lens is off by, (F, 3), its information, and the corners' variance.
+
+    By focal scale and principal point as shares: the rest of the lens is held.
+    """
+    told, camera = fit.weighted, fit.camera
     basis = np.zeros((told.gradient.shape[1], 3))
     basis[0, 0], basis[1, 0], basis[2, 1], basis[3, 2] = camera.fx_px, camera.fy_px, camera.width_px, camera.width_px
     gradient = told.gradient @ basis
@@ -75,39 +127,40 @@ def agreement_of_views(told: ViewInformation, camera: Camera) -> Agreement:
     own: FloatArray = np.asarray(-np.linalg.solve(information, gradient[:, :, None])[:, :, 0], dtype=np.float64)
     gain = np.einsum("ni,nij,nj->n", own, information, own)
     within = np.maximum(told.freedom - 3.0, 1.0)
-    variance = float(np.median(np.maximum(told.cost - gain, 0.0) / within)) * _median_correction(
-        float(np.median(within))
-    )
-    if count < 2 * _FEWEST_ON_A_SIDE or not variance > 0.0:
-        return Agreement(kind="not told", first_after=-1, is_second=nothing, focal_change=0.0, excess=1.0)
-    scatter = float(gain.sum()) / variance
-    excess = scatter / (3.0 * count - 3.0)
-    one = Agreement(kind="one lens", first_after=-1, is_second=nothing, focal_change=0.0, excess=excess)
-    split, at = _best_split(own, information)
-    group, second = _best_groups(own, information)
-    apart, shift = split / variance, _difference(own, information, np.arange(count) >= at)
-    # what is left inside the two groups is what any two groups would differ by
-    inside = max(1.0, (scatter - apart) / (3.0 * count - 6.0))
-    if _is_real(apart / inside, shift, count) and split >= _MOSTLY * group:
-        after = np.arange(count) >= at
-        return Agreement(
-            kind="changed once", first_after=at, is_second=after, focal_change=float(shift[0]), excess=excess
-        )
-    if scatter < stats.chi2.isf(_CHANCE, 3 * count - 3):
-        return one
-    shift = _difference(own, information, second)
-    left = scatter - group / variance
-    small = min(int(second.sum()), count - int(second.sum())) < _FEWEST_ON_A_SIDE
-    inside = max(1.0, left / (3.0 * count - 6.0))
-    if not small and _is_real(group / variance / inside, shift, count) and left < _LEFT_SHARE * scatter:
-        return Agreement(
-            kind="two lenses", first_after=-1, is_second=second, focal_change=float(shift[0]), excess=excess
-        )
-    alone: FloatArray = np.asarray(np.linalg.inv(information)[:, 0, 0] * variance, dtype=np.float64)
-    spread = _spread(own[:, 0], alone)
-    if spread < _LEAST_SPREAD:
-        return one
-    return Agreement(kind="keeps changing", first_after=-1, is_second=nothing, focal_change=spread, excess=excess)
+    typical = float(np.median(np.maximum(told.cost - gain, 0.0) / within))
+    return own, information, typical * _median_correction(float(np.median(within)))
+
+
+def _two_lenses(fit: LensFit, sights: Sights, second: BoolArray) -> tuple[BoolArray, float]:
+    """Return two groups of views and the chi-squared scatter left inside them, each group with a lens of its own.
+
+    A lens fitted to both groups takes a part of their difference into its distortion, which one fitted to each does
+    not; a view then goes to the lens that fits it better.
+    """
+    left = np.inf
+    for _ in range(_ROUNDS):
+        if min(second.sum(), (~second).sum()) < _FEWEST_ON_A_SIDE:
+            return second, np.inf
+        fits = [_refitted(fit, sights, np.flatnonzero(group)) for group in (~second, second)]
+        left = sum(_scatter(each) for each in fits)
+        cost = [fit_poses(sights, each.camera, fit.poses).sums[0].chi2 for each in fits]
+        better = np.asarray(cost[1] < cost[0])
+        if np.array_equal(better, second):
+            break
+        second = better
+    return second, left
+
+
+def _refitted(fit: LensFit, sights: Sights, chosen: IntArray) -> LensFit:
+    is_few = fit.camera.model == "brown" and len(chosen) < _FEW
+    coefficients = 2 if is_few else fit.coefficients
+    return fit_lens(sights_of_some(sights, chosen), fit.camera, fit.poses[chosen], coefficients=coefficients)
+
+
+def _scatter(fit: LensFit) -> float:
+    """Return the chi-squared of the views' own estimates about their lens."""
+    own, information, variance = _estimates(fit)
+    return float(np.einsum("ni,nij,nj->", own, information, own)) / max(variance, 1e-300)
 
 
 def _median_correction(freedom: float) -> float:

@@ -206,6 +206,14 @@ def fit_lens(
     return _fit_of(found, sights, camera, is_free, (with_skew, with_bending))
 
 
+def fit_poses(sights: Sights, camera: Camera, poses: FloatArray, *, max_iterations: int = 30) -> Adjustment:
+    """Return the poses of views through a lens that is held; each view has its own status and its own sums."""
+    kind = _measured(sights, camera, sights.covariance_px2, (False, False))
+    frames = Block(name="view", value=poses, manifold="pose")
+    held = lens_block(camera, fixed=True)
+    return adjust(Problem(shared=[held], frames=frames, measurements=[kind]), max_iterations=max_iterations)
+
+
 def _fit_of(
     found: Adjustment, sights: Sights, camera: Camera, is_free: BoolArray, extras: tuple[bool, bool]
 ) -> LensFit:
