@@ -42,6 +42,8 @@ _PUBLIC = {
     "load_study": "fiducialkit.planning.study_file",
     "MountComparison": "fiducialkit.planning.mount_study",
     "compare_mounts": "fiducialkit.planning.mount_study",
+    "ErrorBudget": "fiducialkit.planning.error_budget",
+    "error_budget": "fiducialkit.planning.error_budget",
     "FiducialKitError": "fiducialkit.errors",
     "InputError": "fiducialkit.errors",
     "FileFormatError": "fiducialkit.errors",

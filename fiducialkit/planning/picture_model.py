@@ -1,0 +1,271 @@
+"""What one picture tells of the robot's pose, and what each source of error does to it.
+
+All of it is linear and in the robot's own axes at its origin, as in `planning.kernels`: a small error is a translation
+``d`` and a rotation vector ``w``, and along, across, heading are components 0, 1 and 5. With the rows ``J`` of the
+corners that are seen, the weights ``W`` of their noise and the weights ``L`` of what is known without cameras, the pose
+is fitted with ``P = (J' W J + L)^-1``. Corners that are off by ``dp`` move it by ``P J' W dp``, so a source that
+displaces the corners by ``J_source e`` has the gain ``P J' W J_source``. Derived here.
+
+Signs are kept, so that gains of one source at different poses belong to the same error.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from fiducialkit.arrays import BoolArray, FloatArray, IntArray, checked_array
+from fiducialkit.planning.detectability import corner_sd_px
+from fiducialkit.planning.prediction import predict, used_mounts
+from fiducialkit.planning.study import Study
+from fiducialkit.scene.robot import Mount, Rig
+from fiducialkit.scene.transforms import parts
+
+CORNERS = "corner noise"
+LENS = "lens calibration"
+MOUNT = "mount calibration"
+LAYOUT = "field layout"
+FLOOR = "stand on the floor"
+TIME = "time offset"
+ROWS = "rolling shutter"
+WHEELS = "wheels and gyro"
+SOURCES = (CORNERS, LENS, MOUNT, LAYOUT, FLOOR, TIME, ROWS, WHEELS)
+_STATED = {
+    LENS: ("focal_sd_percent",),
+    MOUNT: ("mount_sd_m", "mount_sd_deg"),
+    LAYOUT: ("marker_sd_m", "marker_sd_deg"),
+    TIME: ("time_sd_s",),
+}
+_WANTED = np.array([0, 1, 5])
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class PictureModel:
+    """What every mount sees of every marker from N robot poses, S mechanism states, K mounts, M markers.
+
+    Attributes
+    ----------
+    study : Study
+    poses : ndarray, shape (N, 3)
+        x, y, heading of the robot in field. [m, m, rad]
+    mounts : tuple of Mount
+        Those that some rig of the study uses.
+    is_seen : ndarray of bool, shape (N, S, K, M)
+    information : ndarray, shape (N, K, M, 6, 6)
+        J' W J of each marker's four corners.
+    by_focal : ndarray, shape (N, K, M, 6)
+        J' W dp for a focal length that is longer by its own size.
+    by_row : ndarray, shape (N, K, M, 6, 2)
+        J' W dp of a rolling shutter, for one metre a second forward and one radian a second of turn.
+    centres : ndarray, shape (N, M, 3)
+        Of the markers, in robot. [m]
+    """
+
+    study: Study
+    poses: FloatArray
+    mounts: tuple[Mount, ...]
+    is_seen: BoolArray
+    information: FloatArray
+    by_focal: FloatArray
+    by_row: FloatArray
+    centres: FloatArray
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Gains:
+    """What one rig makes of the pictures of C cases; NaN where it sees nothing.
+
+    Attributes
+    ----------
+    markers : ndarray of int, shape (C,)
+        Distinct markers seen.
+    noise : ndarray, shape (C, 3, 3)
+        Covariance of along, across, heading from corner noise alone, new in every picture. [m, m, rad]
+    constant : dict of str to ndarray, shape (C, 3, n)
+        For each other source: the error of along, across, heading for each of its n independent errors, each one
+        standard deviation large. They are the same for a whole drive.
+    """
+
+    markers: IntArray
+    noise: FloatArray
+    constant: dict[str, FloatArray]
+
+
+def picture_model(study: Study, poses: FloatArray) -> PictureModel:
+    """Return what is seen from robot poses (x [m], y [m], heading [rad]), shape (N, 3), and what it tells."""
+    poses = checked_array("poses", poses, (None, 3))
+    mounts, field = tuple(used_mounts(study)), study.field
+    is_seen = markers_seen(study, poses)
+    shape = (len(poses), len(mounts), len(field.markers))
+    corners = _in_robot(field.corners_field[None], poses)
+    model = PictureModel(
+        study=study,
+        poses=poses,
+        mounts=mounts,
+        is_seen=is_seen,
+        information=np.zeros((*shape, 6, 6)),
+        by_focal=np.zeros((*shape, 6)),
+        by_row=np.zeros((*shape, 6, 2)),
+        centres=corners.mean(axis=2),
+    )
+    for k, mount in enumerate(mounts):
+        n, m = np.nonzero(is_seen[:, :, k].any(axis=1))
+        if n.size:
+            found = _marker_terms(mount, corners[n, m])
+            model.information[n, k, m], model.by_focal[n, k, m], model.by_row[n, k, m] = found
+    return model
+
+
+def markers_seen(study: Study, poses: FloatArray) -> BoolArray:
+    """Return which mount sees which marker in which state, (N, S, K, M), as `prediction.predict` counts them."""
+    mounts = used_mounts(study)
+    alone = tuple(Rig(name=mount.name, mounts=(mount.name,)) for mount in mounts)
+    single = replace(study, robot=replace(study.robot, rigs=alone), rigs=alone)
+    seen = np.zeros((len(poses), len(study.states), len(mounts), len(study.field.markers)), dtype=np.bool_)
+    for m, marker in enumerate(study.field.markers):
+        lone = replace(single, field=replace(study.field, markers=(marker,)))
+        seen[..., m] = predict(lone, poses, with_flips=False).markers > 0
+    return seen
+
+
+def _in_robot(points_field: FloatArray, poses: FloatArray) -> FloatArray:
+    """Return points of the field, (..., 3), in each robot's axes, (N, ..., 3)."""
+    cosine, sine = np.cos(poses[:, 2])[:, None, None], np.sin(poses[:, 2])[:, None, None]
+    x = points_field[..., 0] - poses[:, 0, None, None]
+    y = points_field[..., 1] - poses[:, 1, None, None]
+    z = np.broadcast_to(points_field[..., 2], x.shape)
+    return np.stack([cosine * x + sine * y, cosine * y - sine * x, z], axis=-1)
+
+
+def _marker_terms(mount: Mount, corners_robot: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return information (V, 6, 6), by_focal (V, 6) and by_row (V, 6, 2) of markers (V, 4, 3) a mount sees."""
+    camera = mount.camera
+    pixels, rows, by_intrinsics = corner_rows(mount, corners_robot)
+    sd = np.array([corner_sd_px(camera, width) for width in _shorter_way_px(pixels)])
+    weighted = rows.reshape(-1, 8, 6) / (sd**2)[:, None, None]
+    focal = by_intrinsics[..., 0] * camera.fx_px + by_intrinsics[..., 1] * camera.fy_px
+    late = (pixels[..., 1] - 0.5 * (camera.height_px - 1)) * camera.timing.row_time_s  # against the middle row
+    displaced = late[..., None, None] * rows[..., [0, 5]]
+    return (
+        np.asarray(np.swapaxes(weighted, 1, 2) @ rows.reshape(-1, 8, 6)),
+        np.einsum("vca,vc->va", weighted, focal.reshape(-1, 8)),
+        np.einsum("vca,vcb->vab", weighted, displaced.reshape(-1, 8, 2)),
+    )
+
+
+def corner_rows(mount: Mount, corners_robot: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return pixels (V, 4, 2), their derivatives by the robot's pose (V, 4, 2, 6) and by the lens (V, 4, 2, n).
+
+    A robot that is moved by d and turned by w has a point p of the field at ``p - d - w x p``.
+    """
+    points = corners_robot.reshape(-1, 3)
+    camera_from_robot = mount.robot_from_camera.inv()
+    pixels, _, by_pose, by_intrinsics = mount.camera.project_with_jacobian(points, camera_from_robot)
+    by_point = by_pose[:, :, :3] @ parts(camera_from_robot)[0]
+    rows = np.concatenate([-by_point, by_point @ _cross(points)], axis=2)
+    count = len(corners_robot)
+    return pixels.reshape(count, 4, 2), rows.reshape(count, 4, 2, 6), by_intrinsics.reshape(count, 4, 2, -1)
+
+
+def _cross(vectors: FloatArray) -> FloatArray:
+    """Return the matrices (..., 3, 3) that multiply as ``vector x``."""
+    x, y, z = np.moveaxis(vectors, -1, 0)
+    zero = np.zeros_like(x)
+    rows = [np.stack(row, axis=-1) for row in ((zero, -z, y), (z, zero, -x), (-y, x, zero))]
+    return np.stack(rows, axis=-2)
+
+
+def _shorter_way_px(pixels: FloatArray) -> FloatArray:
+    """Return each quadrilateral's area over its longest side: what the detector's tables go by. [px]"""
+    x, y = pixels[..., 0], pixels[..., 1]
+    area = 0.5 * np.abs((x * np.roll(y, -1, axis=1) - np.roll(x, -1, axis=1) * y).sum(axis=1))
+    sides = np.linalg.norm(pixels - np.roll(pixels, -1, axis=1), axis=2)
+    return np.asarray(area / sides.max(axis=1))
+
+
+def rig_gains(
+    model: PictureModel,
+    rig: Rig,
+    pose_of: Sequence[int] | IntArray,
+    state_of: Sequence[int] | IntArray,
+    motion: FloatArray,
+) -> Gains:
+    """Return what a rig makes of its pictures in C cases, each a pose and a state of the model by number.
+
+    Parameters
+    ----------
+    motion : ndarray, shape (C, 2)
+        Speed forward and turn rate of the robot. [m/s, rad/s]
+    """
+    pose_of, state_of = np.asarray(pose_of, dtype=np.int64), np.asarray(state_of, dtype=np.int64)
+    used = np.array([k for k, mount in enumerate(model.mounts) if mount.name in rig.mounts])
+    seen = model.is_seen[pose_of, state_of][:, used].astype(np.float64)
+    pieces = seen[..., None, None] * model.information[np.ix_(pose_of, used)]
+    by_mount, by_marker = pieces.sum(axis=2), pieces.sum(axis=1)
+    total = by_mount.sum(axis=1)
+    markers = (seen.sum(axis=1) > 0.0).sum(axis=1)
+    fitted = np.full_like(total, np.nan)
+    fitted[markers > 0] = np.linalg.inv(total[markers > 0] + np.diag(_prior_weights(model.study)))
+    gain = fitted[:, _WANTED]
+    speeds = np.zeros((len(pose_of), 6))
+    speeds[:, [0, 5]] = motion
+    focal = np.einsum("ckm,ckma->cka", seen, model.by_focal[np.ix_(pose_of, used)])
+    late = np.einsum("ckm,ckmab,cb->ca", seen, model.by_row[np.ix_(pose_of, used)], motion)
+    built = model.study.tolerance
+    pupils = np.array([model.mounts[k].position for k in used])
+    centres = model.centres[pose_of]
+    root = np.sqrt(_prior_weights(model.study))
+    constant = {
+        LENS: gain @ np.swapaxes(focal, 1, 2) * (0.01 * built.focal_sd_percent),
+        MOUNT: _moved(gain, by_mount, pupils[None], built.mount_sd_m, built.mount_sd_deg),
+        LAYOUT: _moved(gain, by_marker, centres, -built.marker_sd_m, -built.marker_sd_deg),
+        FLOOR: gain[:, :, 2:5] * root[2:5],
+        TIME: (gain @ (total @ speeds[:, :, None])) * built.time_sd_s,
+        ROWS: gain @ late[:, :, None],
+        WHEELS: gain[:, :, 5:] * root[5:],
+    }
+    return Gains(markers=markers, noise=gain @ total @ np.swapaxes(gain, 1, 2), constant=constant)
+
+
+def with_half(model: PictureModel, source: str) -> PictureModel:
+    """Return the model with one source half as large; a solver that knows of it weighs its corners accordingly."""
+    study = model.study
+    built, prior, wheels = study.tolerance, study.prior, study.odometry
+    if source == CORNERS:
+        pieces = {name: 4.0 * getattr(model, name) for name in ("information", "by_focal", "by_row")}
+        return replace(model, **pieces)
+    if source == ROWS:
+        return replace(model, by_row=0.5 * model.by_row)
+    if source == FLOOR:
+        prior = replace(prior, height_sd_m=0.5 * prior.height_sd_m, level_sd_deg=0.5 * prior.level_sd_deg)
+    elif source == WHEELS:
+        prior = replace(prior, heading_sd_deg=0.5 * prior.heading_sd_deg)
+        distance, heading = 0.5 * wheels.distance_sd_percent, 0.5 * wheels.heading_sd_deg_per_s
+        wheels = replace(wheels, distance_sd_percent=distance, heading_sd_deg_per_s=heading)
+    else:
+        built = replace(built, **{name: 0.5 * getattr(built, name) for name in _STATED[source]})
+    return replace(model, study=replace(study, tolerance=built, prior=prior, odometry=wheels))
+
+
+def _moved(gain: FloatArray, pieces: FloatArray, about: FloatArray, sd_m: float, sd_deg: float) -> FloatArray:
+    """Return what three shifts and three turns of each camera or marker about its own point do, (C, 3, 6 * pieces).
+
+    A piece that is shifted by s and turned by r about the point a looks as if the robot had moved by
+    ``d = s + a x r``, ``w = r``.
+    """
+    carried = np.broadcast_to(np.eye(6), (*pieces.shape[:2], 6, 6)).copy()
+    carried[..., :3, 3:] = _cross(np.broadcast_to(about, (*pieces.shape[:2], 3)))
+    spread = np.repeat([sd_m, math.radians(sd_deg)], 3)
+    moved = gain[:, None] @ pieces @ carried * spread
+    return np.asarray(np.moveaxis(moved, 1, 2).reshape(len(gain), 3, -1))
+
+
+def _prior_weights(study: Study) -> FloatArray:
+    """Return the weights of what is known without cameras, of a small shift and turn in robot axes."""
+    prior = study.prior
+    level = math.radians(prior.level_sd_deg) ** -2
+    heading = math.radians(prior.heading_sd_deg) ** -2 if prior.heading_sd_deg > 0.0 else 0.0
+    return np.array([0.0, 0.0, prior.height_sd_m**-2, level, level, heading])
