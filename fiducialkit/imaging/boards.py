@@ -33,6 +33,7 @@ STATUSES = (
     "other size",
     "damaged",
     "repeated",
+    "not needed",
 )
 FEWEST_CORNERS = 6
 LARGEST_BLUR_PX = 3.0

@@ -17,13 +17,12 @@ from fiducialkit.solving.intrinsics_fit import LensFit, Sights, fit_lens, fit_po
 _FEWEST_ON_A_SIDE = 3
 _CHANCE = 1e-6  # that views through one lens seem to differ so much
 _LEAST_FOCAL_SHARE = 0.003  # of the focal length: below it a real change does no harm
-# boards bend as they are held: photographs through a fixed lens (OpenCV's sample chessboards) scatter by 0.6 %
-_LEAST_SPREAD = 0.01
+# boards bend as they are held: photographs through a fixed lens (OpenCV's sample chessboards) scatter by 1.0 %
+_LEAST_SPREAD = 0.013
 _LEAST_SHIFT_SHARE = 0.003  # of the picture's width
 _MOSTLY = 0.8
-# of the scatter, inside two groups that are two lenses; a lens that drifts leaves a third (1 - 2 / pi)
-_LEFT_SHARE = 0.15
-_LEFT_CHI2 = 2.0  # times what noise alone leaves inside
+# of the scatter, inside two groups that are two lenses; a lens that drifts leaves a third (1 - 2 / pi), few views less
+_LEFT_SHARE = 0.05
 _ROUNDS, _FEW = 4, 8  # views too few for all coefficients
 _STARTS = 12
 
@@ -103,7 +102,8 @@ def _disagreeing(
     second, left = _two_lenses(fit, sights, second)
     shift = _difference(own, information, second)
     inside = max(1.0, left / (3.0 * count - 6.0))
-    if _is_real(between / inside, shift, count) and left < max(_LEFT_SHARE * scatter, _LEFT_CHI2 * 3.0 * count):
+    explained = left < max(_LEFT_SHARE * scatter, float(stats.chi2.isf(_CHANCE, 3 * count - 6)))
+    if explained and _is_real(between / inside, shift, count):
         return Agreement(
             kind="two lenses", first_after=-1, is_second=second, focal_change=float(shift[0]), excess=excess
         )
@@ -224,13 +224,22 @@ def _best_groups(own: FloatArray, information: FloatArray) -> tuple[float, BoolA
 
 
 def _spread(values: FloatArray, variances: FloatArray) -> float:
-    """Return the sd between values beyond their own variances.
+    """Return the sd between values beyond their own variances: the one with which their scatter is as expected.
 
     References
     ----------
-    DerSimonian and Laird, Controlled Clinical Trials 7 (1986) 177-188, equation 8.
+    Paule and Mandel, J. Res. Natl. Bur. Stand. 87 (1982) 377-385, equation 5; by bisection.
     """
-    weight = 1.0 / variances
-    mean = float(weight @ values / weight.sum())
-    excess = float(weight @ (values - mean) ** 2) - (len(values) - 1)
-    return float(np.sqrt(max(excess / (weight.sum() - (weight @ weight) / weight.sum()), 0.0)))
+
+    def excess(between: float) -> float:
+        weight = 1.0 / (variances + between)
+        mean = float(weight @ values / weight.sum())
+        return float(weight @ (values - mean) ** 2) - (len(values) - 1)
+
+    low, high = 0.0, float(np.ptp(values)) ** 2
+    if excess(low) <= 0.0:
+        return 0.0
+    for _ in range(60):
+        middle = 0.5 * (low + high)
+        low, high = (middle, high) if excess(middle) > 0.0 else (low, middle)
+    return float(np.sqrt(high))

@@ -13,11 +13,13 @@ from fiducialkit.arrays import FloatArray
 from fiducialkit.errors import InputError
 from fiducialkit.imaging.boards import BoardView, screened
 from fiducialkit.scene.file_keys import METRES
+from fiducialkit.solving.intrinsics_start import perspectives
 
 _ASSUMED_SD_PX = 0.1  # of a corner from a table without sd; the residuals scale it
 _REPEATED_SHARE = 0.001  # of the picture's width, between the corners of two views that count as one
 _SAME_SHAPE = 0.005
 _LARGEST_SD_PX = 100.0
+MOST_VIEWS = 200  # that are used; of more, those that differ most
 
 
 def views_from_table(table: pd.DataFrame, size_px: tuple[int, int]) -> list[BoardView]:
@@ -114,7 +116,7 @@ def screened_set(views: Sequence[BoardView]) -> list[BoardView]:
         raise InputError(f"views: expected each name once, found {twice} twice")
     size = common_size(views)
     checked = _without_reflections([_of_size(screened(view), size) for view in views])
-    checked = _without_repeats(checked, size[0])
+    checked = _without_surplus(_without_repeats(checked, size[0]))
     usable = sum(view.status == "ok" for view in checked)
     if usable < 3:
         raise InputError(f"views: expected at least 3 that can be used, found {usable}{_reasons(checked)}")
@@ -168,14 +170,50 @@ def _without_repeats(views: list[BoardView], width_px: int) -> list[BoardView]:
     marks = np.stack([_mark(views[number].points_px) for number in index])
     tree = cKDTree(marks)
     checked = list(views)
-    for a, b in sorted(tree.query_pairs(10.0 * limit)):
-        first, second = index[a], index[b]
-        if checked[first].status != "ok" or checked[second].status != "ok":
+    for row, first in enumerate(index):
+        if checked[first].status != "ok":
             continue
-        if _distance(views[first], views[second]) < limit:
-            text = f"the board is where it was in {views[first].name}: it tells nothing new"
-            checked[second] = checked[second].refused("repeated", text)
+        text = f"the board is where it was in {views[first].name}: it tells nothing new"
+        for near in tree.query_ball_point(marks[row], 10.0 * limit):
+            second = index[near]
+            if second > first and checked[second].status == "ok" and _distance(views[first], views[second]) < limit:
+                checked[second] = checked[second].refused("repeated", text)
     return checked
+
+
+def _without_surplus(views: list[BoardView]) -> list[BoardView]:
+    """Return the views with so many left that differ most: what more of them tell is not worth the time and memory.
+
+    Each next one is that whose board, its outline seen through its perspective, is farthest from all chosen ones.
+    """
+    index = [number for number, view in enumerate(views) if view.status == "ok"]
+    if len(index) <= MOST_VIEWS:
+        return views
+    outlines = _outlines([views[number] for number in index])
+    chosen = [0]
+    away = np.linalg.norm(outlines - outlines[0], axis=1)
+    while len(chosen) < MOST_VIEWS:
+        chosen.append(int(np.argmax(away)))
+        away = np.minimum(away, np.linalg.norm(outlines - outlines[chosen[-1]], axis=1))
+    kept = {index[row] for row in chosen}
+    text = f"the {MOST_VIEWS} views that differ most are used, and it is not among them"
+    return [
+        view.refused("not needed", text) if view.status == "ok" and number not in kept else view
+        for number, view in enumerate(views)
+    ]
+
+
+def _outlines(views: list[BoardView]) -> FloatArray:
+    """Return where each view's perspective puts the outline of all seen points, (F, 8). [px]"""
+    points = np.concatenate([view.points_board[:, :2] for view in views])
+    pixels = np.concatenate([view.points_px for view in views])
+    view_of = np.repeat(np.arange(len(views)), [len(view) for view in views])
+    low, high = points.min(axis=0), points.max(axis=0)
+    corners = np.array([[low[0], low[1], 1.0], [high[0], low[1], 1.0], [high[0], high[1], 1.0], [low[0], high[1], 1.0]])
+    ahead = corners @ np.swapaxes(perspectives(points, pixels, view_of, np.ones(len(points), dtype=np.bool_)), 1, 2)
+    # a board seen in part may reach through the horizon of its perspective: far out is far enough
+    far = 4.0 * float(np.abs(pixels).max())
+    return np.asarray(np.clip(ahead[:, :, :2] / ahead[:, :, 2:], -far, far).reshape(len(views), 8))
 
 
 def _mark(pixels: FloatArray) -> FloatArray:
