@@ -159,7 +159,7 @@ def random_curve(camera, seed: int, count: int = 40, least: int = 5):
     return [_worst(_solved(views[:k])) if k >= least else float("nan") for k in range(1, count + 1)]
 
 
-def guide(picture: Path | None = None):
+def guide():
     repeats = 20 if FULL else 4
     guided = np.array([guided_curve(BROWN, seed) for seed in range(repeats)])
     at_random = np.array([random_curve(BROWN, seed) for seed in range(repeats)])
@@ -171,23 +171,26 @@ def guide(picture: Path | None = None):
     with np.errstate(all="ignore"):
         print("  guided after 4 ... 10:", np.round(np.nanmedian(guided[:, 3:], axis=0), 3).tolist())
         print("  random after 5, 10, 20, 40:", np.round(np.nanmedian(at_random[:, [4, 9, 19, 39]], axis=0), 3).tolist())
-    if picture is not None:
-        _draw_guide(guided, at_random, picture)
+    if FULL:
+        _draw_guide(guided, at_random, Path(__file__).with_name("guided_views.png"))
 
 
 def _draw_guide(guided, at_random, path: Path):
     from fiducialkit.files import write_bytes
     from fiducialkit.plots.style import LINE_COLOURS, LINE_DASHES, dressed, new_panels, png_bytes
 
-    figure, (ax,) = new_panels(1, 1, 7.0, 4.2)
-    dressed(ax, title="Views guided and at random", x_label="views", y_label="worst projected sd, median [px]")
+    figure, (ax,) = new_panels(1, 1, 7.0, 4.0)
+    title = f"Views taken where the guide says, and at random (median of {len(guided)} sets)"
+    dressed(ax, title=title, x_label="views taken", y_label="sd at the worst place [px]")
     for number, (name, curves) in enumerate((("guided", guided), ("random", at_random))):
         count = np.arange(1, curves.shape[1] + 1)
         known = np.isfinite(curves).all(axis=0)
-        ax.semilogy(
-            count[known], np.median(curves[:, known], axis=0), label=name, color=LINE_COLOURS[number],
-            linestyle=LINE_DASHES[number],
-        )  # fmt: skip
+        shown = curves[:, known]
+        colour = LINE_COLOURS[number]
+        ax.semilogy(count[known], np.median(shown, axis=0), label=name, color=colour, linestyle=LINE_DASHES[number])
+        ax.fill_between(count[known], *np.quantile(shown, [0.25, 0.75], axis=0), color=colour, alpha=0.15, linewidth=0)
+    ax.axhline(np.median(at_random[:, -1]), color="0.6", linewidth=0.8)
+    ax.set(xlim=(0, 41))
     ax.legend(frameon=False)
     write_bytes(path, png_bytes(figure))
 
