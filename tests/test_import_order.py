@@ -131,6 +131,8 @@ ORDER: dict[str, tuple[str, ...]] = {
         "picture_model",
         "budget_tables",
         "error_budget",
+        "off_centre",
+        "sensitivity",
         "approach_tables",
         "approach_filter",
         "mount_study",
