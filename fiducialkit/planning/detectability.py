@@ -82,9 +82,11 @@ def camera_tables(camera: Camera, *, cells: int, smear_px: float = 0.0) -> tuple
     Returns
     -------
     sd_px, probability : ndarray, shape (65, 8)
-        Rms error per axis of a corner, what is the same in every picture included (`corner_pull_table`), and the chance
-        that the marker is read. Rows: the shorter way across the black square, 2^(2 + k / 8) px; columns: the angle
-        between its normal and the line of sight, 0, 10 ... 70 degrees.
+        Sd per axis of independent corners that fix a pose as well as the detector's do, and the chance that the marker
+        is read. For "stock" the rms error per axis, what is the same in every picture included (`corner_pull_table`);
+        for "fitted", whose corners err together along their edges, the rms error times the first of `edge_ratios`: a
+        pose takes its distance and direction from the middles of edges. Rows: the shorter way across the black square,
+        2^(2 + k / 8) px; columns: the angle between its normal and the line of sight, 0, 10 ... 70 degrees.
 
     Raises
     ------
@@ -94,13 +96,14 @@ def camera_tables(camera: Camera, *, cells: int, smear_px: float = 0.0) -> tuple
     width, facing = _table_places(cells, smear_px)
     least = _stated_smallest(camera, width, cells)
     if camera.noise.detector == "measured":
-        return np.full(np.broadcast_shapes(width.shape, facing.shape), float(camera.noise.corner_sd_px or math.nan)), (
-            np.broadcast_to(least, np.broadcast_shapes(width.shape, facing.shape)).copy()
-        )
+        shape = (width.size, facing.size)
+        return np.full(shape, float(camera.noise.corner_sd_px or math.nan)), np.asarray(least * np.ones(shape))
     table, conditions = measured_detector(camera.noise.detector), _conditions(camera, smear_px)
     alike = width * (CELLS / cells)  # the same px per cell
     sd = table.corner_sd_px(conditions, alike, facing) * _by_cells(table, cells)
-    return sd, table.chance(conditions, alike, facing) * least
+    if table.name == "fitted":
+        sd = sd * table.middle_ratio
+    return np.asarray(sd), np.asarray(table.chance(conditions, alike, facing) * least)
 
 
 def corner_pull_table(camera: Camera, *, cells: int, smear_px: float = 0.0) -> FloatArray:
@@ -112,9 +115,9 @@ def corner_pull_table(camera: Camera, *, cells: int, smear_px: float = 0.0) -> F
     """
     width, facing = _table_places(cells, smear_px)
     if camera.noise.detector == "measured":
-        return np.zeros(np.broadcast_shapes(width.shape, facing.shape))
+        return np.zeros((width.size, facing.size))
     table, conditions = measured_detector(camera.noise.detector), _conditions(camera, smear_px)
-    return table.pull_px(conditions, width * (CELLS / cells), facing) * _by_cells(table, cells)
+    return np.asarray(table.pull_px(conditions, width * (CELLS / cells), facing) * _by_cells(table, cells))
 
 
 def edge_ratios(camera: Camera) -> tuple[float, float]:
@@ -135,7 +138,8 @@ def _table_places(cells: int, smear_px: float) -> tuple[FloatArray, FloatArray]:
         raise InputError(f"cells: expected 3 to 20 across the black square, found {cells!r}")
     if not 0.0 <= smear_px < math.inf:
         raise InputError(f"smear_px: expected a number from 0 up, found {smear_px!r}")
-    return TABLE_WIDTHS_PX[:, None], TABLE_FACING_DEG[None, :]
+    widths, angles = np.asarray(TABLE_WIDTHS_PX, dtype=np.float64), np.asarray(TABLE_FACING_DEG, dtype=np.float64)
+    return widths[:, None], angles[None, :]
 
 
 def _stated_smallest(camera: Camera, width_px: FloatArray, cells: float) -> FloatArray:

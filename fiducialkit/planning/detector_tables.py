@@ -16,7 +16,7 @@ from importlib import resources
 import numpy as np
 import pandas as pd
 
-from fiducialkit.arrays import FloatArray
+from fiducialkit.arrays import FloatArray, IntArray
 from fiducialkit.tables import Column, Table
 
 FILE_NAME = "measured_detectors.csv"
@@ -240,6 +240,6 @@ def _bilinear(
     return np.asarray((1.0 - down) * upper + down * lower)
 
 
-def _place(knots: FloatArray, at: FloatArray) -> tuple[FloatArray, FloatArray]:
-    index = np.clip(np.searchsorted(knots, at, side="right") - 1, 0, len(knots) - 2)
+def _place(knots: FloatArray, at: FloatArray) -> tuple[IntArray, FloatArray]:
+    index = np.asarray(np.clip(np.searchsorted(knots, at, side="right") - 1, 0, len(knots) - 2), dtype=np.int64)
     return index, np.clip((at - knots[index]) / (knots[index + 1] - knots[index]), 0.0, 1.0)
