@@ -151,9 +151,10 @@ ORDER: dict[str, tuple[str, ...]] = {
         "rendered_view",
         "lens_choice_view",
         "budget_view",
+        "mount_card",
         "sheets",
     ),
-    "report": ("page", "comparison_page", "budget_page", "board_print", "lens_page"),
+    "report": ("page", "comparison_page", "budget_page", "mount_card", "board_print", "lens_page"),
     "cli": (),  # commands stand in no line; that --help stays light is held by test_public_names.py
 }
 COMPUTING = ("", "scene", "imaging", "records", "solving", "planning", "evaluation")

@@ -127,7 +127,7 @@ def sensitivity(
 
 
 def mount_tolerances(study: Study, rig: str, *, fall: float = 0.05) -> pd.DataFrame:
-    """Return how far each mount of a rig may be off, unknown to the robot, before the worst case's chance falls.
+    """Return how far each mount of a rig may be off, unknown to the robot, before the chance falls in some case.
 
     One axis of one mount at a time, all the rest as drawn, the study's stated tolerances at work besides.
 
@@ -136,7 +136,7 @@ def mount_tolerances(study: Study, rig: str, *, fall: float = 0.05) -> pd.DataFr
     study : Study
     rig : str
     fall : float
-        By how much the chance in the worst case may fall; 0.05 is five points.
+        By how much the chance to score may fall in any node, side and state; 0.05 is five points.
 
     Returns
     -------
@@ -157,7 +157,7 @@ def mount_tolerances(study: Study, rig: str, *, fall: float = 0.05) -> pd.DataFr
             largest, unit, scale = (
                 (LARGEST_MOVE_M, "mm", 1000.0) if axis in AXES[:3] else (LARGEST_TURN_DEG, "degrees", 1.0)
             )
-            found = min(_farthest(base, sign * push, max(worst - fall, 0.0), largest) for sign in (1.0, -1.0))
+            found = min(_farthest(base, sign * push, fall, largest) for sign in (1.0, -1.0))
             rows.append((mount.name, axis, unit, scale * found, worst))
     return TOLERANCES.checked(pd.DataFrame(rows, columns=TOLERANCES.names))
 
@@ -334,14 +334,18 @@ def _off_centre(base: _Arrivals, number: int, offset: FloatArray) -> FloatArray:
     return np.asarray(base.right[:, number] * np.nan_to_num(inside))
 
 
-def _farthest(base: _Arrivals, push: FloatArray, least: float, largest: float) -> float:
-    """Return how far, up to `largest`, one can go before the worst case's chance is below `least`, to 1 %."""
-    if float(_off_centre(base, 0, largest * push).min()) >= least:
+def _farthest(base: _Arrivals, push: FloatArray, fall: float, largest: float) -> float:
+    """Return how far, up to `largest`, one can go before some case's chance has fallen by `fall`, to 1 %."""
+
+    def fallen(amount: float) -> float:
+        return float((base.chance[:, 0] - _off_centre(base, 0, amount * push)).max())
+
+    if fallen(largest) <= fall:
         return math.inf
     low, high = 0.0, largest
     while high - low > 0.01 * high:
         middle = 0.5 * (low + high)
-        low, high = (middle, high) if float(_off_centre(base, 0, middle * push).min()) >= least else (low, middle)
+        low, high = (middle, high) if fallen(middle) <= fall else (low, middle)
     return 0.5 * (low + high)
 
 
