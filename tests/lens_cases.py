@@ -35,7 +35,10 @@ def outline(board: Board) -> np.ndarray:
 
 
 def pose_at(camera: Camera, board: Board, centre_px, distance_m: float, tilt_deg: float, rng) -> np.ndarray | None:
-    """Return camera_from_board (3, 4) with the board's middle seen at a place; None if it is not wholly in view."""
+    """Return camera_from_board (3, 4) with the board's middle seen at a place; None if it is not wholly in view.
+
+    The distance is along the axis.
+    """
     direction, found = camera.unproject(np.asarray(centre_px)[None])
     if not found[0]:
         return None
@@ -43,7 +46,10 @@ def pose_at(camera: Camera, board: Board, centre_px, distance_m: float, tilt_deg
     tilt = Rotation.from_rotvec(np.radians(tilt_deg) * np.array([np.cos(angle), np.sin(angle), 0.0]))
     rotation = (tilt * Rotation.from_rotvec([0.0, 0.0, rng.uniform(-0.3, 0.3)])).as_matrix()
     corners = outline(board)
-    place = distance_m * np.array([*direction[0], 1.0]) - rotation @ corners[:4].mean(axis=0)
+    middle = distance_m * np.array([*direction[0], 1.0])
+    if not rotation[:, 2] @ middle > 0.2 * np.linalg.norm(middle):
+        return None  # far off the axis a tilted board shows its edge or its back
+    place = middle - rotation @ corners[:4].mean(axis=0)
     pixels, valid = camera.project(corners @ rotation.T + place)
     if not (valid.all() and camera.in_picture(pixels, 2.0).all()):
         return None

@@ -170,32 +170,53 @@ def _watch(
     known: dict[str, float],
     until: int | None,
 ) -> int:
-    """Look at each new picture of a folder, and say after each what the next one should show."""
+    """Look at each new picture of a folder, say what the next one should show, and calibrate in the end.
+
+    The end is so many views that can be used, or Ctrl-C.
+    """
+    from fiducialkit.cli.console import say
+
+    say(f"Waiting for pictures in {folder}; {_how_it_ends(until)}.")
+    seen: dict[str, BoardView] = {}
+    stamps: dict[str, tuple[int, int]] = {}
+    try:
+        while until is None or sum(view.status == "ok" for view in seen.values()) < until:
+            if _look_again(folder, board, seen, stamps):
+                _say_next(list(seen.values()), board, out, settings)
+            time.sleep(_POLL_S)
+    except KeyboardInterrupt:
+        print()
+    return _calibrate(list(seen.values()), board, out, settings, known, [folder])
+
+
+def _how_it_ends(until: int | None) -> str:
+    return "Ctrl-C ends it" if until is None else f"{until} that can be used, or Ctrl-C, end it"
+
+
+def _look_again(folder: Path, board: Board, seen: dict[str, BoardView], stamps: dict[str, tuple[int, int]]) -> bool:
+    """Look at pictures that are new or were written anew, once they have stopped growing; return whether any was."""
     from fiducialkit.cli.board_views import view_of_picture
     from fiducialkit.cli.console import say
     from fiducialkit.cli.pictures import Picture
     from fiducialkit.imaging.images import PICTURE_SUFFIXES
 
-    seen: dict[str, BoardView] = {}
-    sizes: dict[str, int] = {}
-    while True:
-        fresh = False
-        for path in sorted(folder.iterdir()):
-            if path.suffix.lower() not in PICTURE_SUFFIXES or path.name in seen or not path.is_file():
-                continue
-            length = path.stat().st_size
-            if sizes.get(path.name) != length or not length:
-                sizes[path.name] = length  # still being written: look again when it has stopped growing
-                continue
-            seen[path.name] = view_of_picture(Picture(path, path.name, False), board)
-            view, fresh = seen[path.name], True
+    is_fresh = False
+    for path in sorted(folder.iterdir()):
+        if path.suffix.lower() not in PICTURE_SUFFIXES:
+            continue
+        try:
+            now = path.stat()
+        except OSError:  # taken away meanwhile
+            continue
+        stamp = (now.st_size, now.st_mtime_ns)
+        if stamps.get(path.name) != stamp:
+            stamps[path.name] = stamp
+            seen.pop(path.name, None)
+        elif path.name not in seen and now.st_size:
+            view = seen[path.name] = view_of_picture(Picture(path, path.name, False), board)
+            is_fresh = True
             say(f"{view.name}: {view.status}, {len(view)} corners{'; ' if view.message else ''}{view.message}")
-        usable = sum(view.status == "ok" for view in seen.values())
-        if fresh:
-            _say_next(list(seen.values()), board, out, settings)
-        if until is not None and usable >= until:
-            return _calibrate(list(seen.values()), board, out, settings, known, [folder])
-        time.sleep(_POLL_S)
+    return is_fresh
 
 
 def _say_next(views: list[BoardView], board: Board, out: Path, settings: dict[str, str | bool]) -> None:

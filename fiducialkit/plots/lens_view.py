@@ -9,6 +9,8 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.patches import Polygon, Rectangle
 
+from fiducialkit.arrays import ByteArray
+from fiducialkit.imaging.boards import BoardView
 from fiducialkit.plots.style import (
     INK,
     LABEL_PT,
@@ -48,6 +50,16 @@ def draw_seen_corners(calibration: LensCalibration, ax: Axes) -> Axes:
     places = np.concatenate([view.points_px for view in calibration.used])
     ax.plot(*places.T, ".", markersize=2.0, color=LINE_COLOURS[0], gid="corners")
     _frame(ax, calibration.camera)
+    return ax
+
+
+def draw_board_view(view: BoardView, image: ByteArray, ax: Axes) -> Axes:
+    """Draw a picture and the board's points that were found in it, if any."""
+    ax.imshow(image, cmap="gray", vmin=0, vmax=255)
+    title = f"{view.name}: {view.status}, {len(view)} points"
+    dressed(ax, title=title, x_label="pixel column [px]", y_label="pixel row [px]")
+    ax.plot(*view.points_px.T, ".", markersize=4.0, color=WARNING, gid="points")
+    ax.set(xlim=(-0.5, image.shape[1] - 0.5), ylim=(image.shape[0] - 0.5, -0.5), aspect="equal")
     return ax
 
 

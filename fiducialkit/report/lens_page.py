@@ -70,6 +70,7 @@ def calibration_document(calibration: LensCalibration, provenance: Mapping[str, 
         "held_out_px": calibration.held_out_px,
         "rms_px": calibration.rms_px,
         "corner_noise_px": calibration.noise_px,
+        "edge_blur_px": _edge_blur(calibration),
         "bootstrap_ratio": _plain(calibration.bootstrap_ratio),
         "views_used": len(calibration.used),
         "labels": list(calibration.labels),
@@ -78,6 +79,12 @@ def calibration_document(calibration: LensCalibration, provenance: Mapping[str, 
         "versions": {"fiducialkit": __version__, "opencv": cv2.__version__, "numpy": np.__version__},
         **provenance,
     }
+
+
+def _edge_blur(calibration: LensCalibration) -> float | None:
+    """Return the sd of the edges in the median view, optics and pixel area together; None if not known. [px]"""
+    known = [view.blur_px for view in calibration.used if math.isfinite(view.blur_px)]
+    return float(np.median(known)) if known else None
 
 
 def _plain(value: float) -> float | None:

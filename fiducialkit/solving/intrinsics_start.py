@@ -13,7 +13,7 @@ from fiducialkit.scene.camera import Camera
 _FOCAL_GRID = np.geomspace(0.25, 4.0, 12)  # of the picture's width
 # first coefficient of brown: a usual lens bends edges outwards, and without it a focal length far too short fits best
 _BENDING_GRID = (-0.15, 0.0, 0.15)
-_WIDEST_RAD = np.radians(80.0)  # beyond it a direction has no place on a flat image plane worth using
+_WIDEST_RAD = np.radians(80.0)  # from the middle of a view; beyond it a flat image plane is of no use
 _MOST_VIEWS, _MOST_POINTS = 16, 24  # enough to tell one start of the grid from the next
 
 
@@ -93,9 +93,9 @@ def poses_of_views(
 
     The rms is infinite where a view cannot be explained, its pose then an upright one a metre away.
     """
-    flat, usable = _flat_directions(pixels_px, camera)
+    flat, usable, turns = _flat_directions(pixels_px, view_of, camera)
     matrices = perspectives(points_board[:, :2], flat, view_of, usable)
-    poses = _from_perspectives(matrices)
+    poses = np.swapaxes(turns, 1, 2) @ _from_perspectives(matrices)
     seen = np.einsum("nij,nj->ni", poses[view_of, :, :3], points_board) + poses[view_of, :, 3]
     pixels, valid = camera.project(seen)
     error = np.where(valid, np.sum((pixels - pixels_px) ** 2, axis=1), np.inf)
@@ -106,12 +106,33 @@ def poses_of_views(
     return poses, np.where(few, np.inf, rms)
 
 
-def _flat_directions(pixels: FloatArray, camera: Camera) -> tuple[FloatArray, BoolArray]:
-    """Return undistorted (x, y) of (x, y, 1), 0 and False where there is none near enough to the axis."""
+def _flat_directions(pixels: FloatArray, view_of: IntArray, camera: Camera) -> tuple[FloatArray, BoolArray, FloatArray]:
+    """Return undistorted (x, y) of (x, y, 1) where each view's middle is on the axis, if there is one, and the turns.
+
+    A wide lens sees boards so far from its axis that the plane across it is of no use; `turns` (F, 3, 3) lead from the
+    camera to each view's own axes.
+    """
     flat, found = camera.unproject(pixels)
-    with np.errstate(invalid="ignore"):
-        found &= np.linalg.norm(flat, axis=1) < np.tan(_WIDEST_RAD)
-    return np.where(found[:, None], flat, 0.0), found
+    rays = np.column_stack([np.where(found[:, None], flat, 0.0), np.ones(len(flat))])
+    rays /= np.linalg.norm(rays, axis=1, keepdims=True)
+    count = int(view_of.max()) + 1
+    middles = np.stack([np.bincount(view_of, rays[:, k] * found, count) for k in range(3)], axis=1)
+    middles[:, 2] = np.maximum(middles[:, 2], 1e-9)
+    turns = _turns_to_axis(middles / np.linalg.norm(middles, axis=1, keepdims=True))
+    ahead = np.einsum("nij,nj->ni", turns[view_of], rays)
+    found &= ahead[:, 2] > np.cos(_WIDEST_RAD)
+    flat = ahead[:, :2] / np.maximum(ahead[:, 2:], 1e-9)
+    return np.where(found[:, None], flat, 0.0), found, turns
+
+
+def _turns_to_axis(directions: FloatArray) -> FloatArray:
+    """Return the shortest rotations (F, 3, 3) that bring unit directions with z above 0 onto the z axis."""
+    x, y, z = directions.T
+    turns = np.zeros((len(directions), 3, 3))
+    turns[:, 0, 0], turns[:, 1, 1], turns[:, 2, 2] = 1.0 - x * x / (1.0 + z), 1.0 - y * y / (1.0 + z), z
+    turns[:, 0, 1] = turns[:, 1, 0] = -x * y / (1.0 + z)
+    turns[:, 0, 2], turns[:, 1, 2], turns[:, 2, 0], turns[:, 2, 1] = -x, -y, x, y
+    return turns
 
 
 def perspectives(points: FloatArray, places: FloatArray, view_of: IntArray, usable: BoolArray) -> FloatArray:
