@@ -10,6 +10,7 @@ import pandas as pd
 from fiducialkit.arrays import FloatArray
 from fiducialkit.imaging.boards import BoardView
 from fiducialkit.solving import intrinsics_verdict as verdicts
+from fiducialkit.solving.intrinsics_bootstrap import bootstrap_ratio
 from fiducialkit.solving.intrinsics_cleaning import CleanedViews, cleaned_views
 from fiducialkit.solving.intrinsics_fit import INDISPENSABLE, LensFit, fit_lens, held_out, pooled_rms
 from fiducialkit.solving.intrinsics_models import check_choice, compared_models, first_fit
@@ -17,15 +18,12 @@ from fiducialkit.solving.intrinsics_result import (
     VIEWS,
     Fault,
     LensCalibration,
-    lens_slopes,
     nine_places,
     projection_table,
     widening,
 )
 from fiducialkit.solving.intrinsics_views import screened_set
 
-_BOOTSTRAPS = 200
-_FEWEST_FOR_BOOTSTRAP = 6
 _ALONE = "alone in showing its part of the picture: take another view there"
 
 
@@ -163,34 +161,3 @@ def _views_table(listed: Sequence[BoardView], cleaned: CleanedViews, fit: LensFi
             message = "; ".join(filter(None, [message, _ALONE]))
         rows.append([view.name, status, len(view), *numbers, view.blur_px, message])
     return VIEWS.checked(pd.DataFrame(rows, columns=VIEWS.names))
-
-
-def bootstrap_ratio(fit: LensFit, seed: int) -> float:
-    """Return the sd of projections over sets of views drawn again, over the stated sd; median of nine places.
-
-    Each drawn set moves the lens by one Gauss-Newton step on the reduced normal equations.
-
-    References
-    ----------
-    Efron and Tibshirani, An Introduction to the Bootstrap, 1993, chapter 9 (pairs, here whole views, are drawn).
-    """
-    count = len(fit.weighted.cost)
-    if count < _FEWEST_FOR_BOOTSTRAP:
-        return float("nan")
-    rng = np.random.default_rng(seed)
-    free = fit.is_free
-    times = rng.multinomial(count, np.full(count, 1.0 / count), size=_BOOTSTRAPS)
-    information = fit.weighted.information[:, free][:, :, free]
-    scale = 1.0 / np.sqrt(np.maximum(np.diag(information.sum(axis=0)), 1e-300))
-    drawn = np.einsum("bn,nij->bij", times, information * scale[:, None] * scale, optimize=True)
-    gradient = times @ (fit.weighted.gradient[:, free] * scale)
-    drawn += 1e-12 * np.eye(len(scale))
-    steps = np.zeros((_BOOTSTRAPS, len(free)))
-    steps[:, free] = -np.linalg.solve(drawn, gradient[:, :, None])[:, :, 0] * scale
-    slopes = lens_slopes(fit.camera, nine_places(fit.camera))
-    slopes = slopes[np.isfinite(slopes).all(axis=(1, 2))]
-    if not len(slopes):
-        return float("nan")
-    spread = np.einsum("kij,bj->bki", slopes, steps, optimize=True).std(axis=0)
-    stated = np.sqrt(np.einsum("kij,jl,kil->ki", slopes, fit.covariance, slopes, optimize=True))
-    return float(np.median(spread / stated)) * float(np.sqrt(count / (count - 1.0)))

@@ -18,6 +18,7 @@ from fiducialkit.solving.adjustment_views import LENS_LABELS, adjusted_camera, l
 
 _BENDING = ("bend_xx_m", "bend_xy_m", "bend_yy_m")
 _FEWEST_VIEWS = 3
+_LEAST_EIGENVALUE = 1e-13  # of the largest, of information scaled to a unit diagonal: below it is rounding
 INDISPENSABLE = 3.0  # times the median held-out error: a view that the others cannot do without
 
 
@@ -155,8 +156,22 @@ class LensFit:
 
     @property
     def covariance(self) -> FloatArray:
-        """Covariance of the lens (p, p), scaled by the residuals; zero where held."""
-        return self.adjustment.covariance("lens", is_scaled=True)
+        """Covariance of the lens (p, p), scaled by the residuals; zero where held.
+
+        A combination of numbers that the views do not tell, as the rational model has, gets a variance that is very
+        large and finite: what follows from all the numbers together is then known where the views tell it.
+        """
+        stated = self.adjustment.covariance("lens", is_scaled=True)
+        return stated if np.isfinite(stated).all() else self._floored_covariance()
+
+    def _floored_covariance(self) -> FloatArray:
+        total = self.weighted.information.sum(axis=0)[np.ix_(self.is_free, self.is_free)]
+        scale = 1.0 / np.sqrt(np.maximum(np.diag(total), 1e-300))
+        values, vectors = np.linalg.eigh(total * scale[:, None] * scale)
+        even = (vectors / np.maximum(values, _LEAST_EIGENVALUE * values.max())) @ vectors.T
+        covariance = np.zeros((len(self.is_free), len(self.is_free)))
+        covariance[np.ix_(self.is_free, self.is_free)] = even * scale[:, None] * scale * self.variance
+        return covariance
 
 
 def fit_lens(

@@ -101,8 +101,8 @@ class LensCalibration:
     noise_px : float
         Sd of a corner that the residuals show. [px]
     bootstrap_ratio : float
-        Sd of projections when views are drawn again at random, over the stated sd: about 1, and above 1.5 where views
-        disagree by more than their noise. NaN with too few views.
+        Sd of projections when views are drawn again at random, over what views that agree would give: about 1, and
+        above 1.5 where views disagree by more than their noise. NaN with fewer than 6 views.
     views, models : DataFrame
         `VIEWS` and `MODELS`.
     projection : DataFrame

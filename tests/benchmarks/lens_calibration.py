@@ -1,16 +1,19 @@
 """What the lens calibration is worth: the figures behind its bars, each with known truth or against outside results.
 
 Run: python tests/benchmarks/lens_calibration.py [part ...]
-Parts: coverage, rendered, guide, time, faults, corners; all if none is named. FIDUCIALKIT_FULL=1 for full size.
+Parts: coverage, rendered, guide, time, memory, faults, corners; all if none is named. FIDUCIALKIT_FULL=1 for full size
+(coverage then takes some 20 minutes of one core; FIDUCIALKIT_TRIALS sets its trials for each model).
 Seeds are fixed here, before looking.
 """
 
 from __future__ import annotations
 
 import os
+import resource
+import subprocess
 import sys
+import tempfile
 import time
-import tracemalloc
 from pathlib import Path
 
 import cv2
@@ -33,7 +36,9 @@ from lens_cases import (
 
 from fiducialkit.errors import InputError
 from fiducialkit.imaging.boards import find_board
+from fiducialkit.imaging.images import write_picture
 from fiducialkit.imaging.rendering_boards import render_board
+from fiducialkit.scene.board_file import board_text
 from fiducialkit.scene.boards import Board
 from fiducialkit.scene.transforms import rigid_transform
 from fiducialkit.solving.capture_guide import first_guess, next_view
@@ -44,6 +49,7 @@ FULL = bool(os.environ.get("FIDUCIALKIT_FULL"))
 RENDERED_BOARD = Board(
     kind="charuco", squares_across=9, squares_down=7, square_m=0.03, marker_m=0.022, family="5X5_100"
 )
+RENDERED_CAMERA = BROWN.scaled(640, 400)
 CAMERAS = {"brown": BROWN, "rational": RATIONAL, "fisheye": FISHEYE}
 
 
@@ -74,7 +80,7 @@ def family_wise(trials: int, checks: int, share: float = 0.95) -> tuple[float, f
 
 
 def coverages():
-    trials = 2000 if FULL else 100
+    trials = int(os.environ.get("FIDUCIALKIT_TRIALS") or (2000 if FULL else 100))
     checks = 3 * 18 + 9 + 8
     low, high = family_wise(trials, checks)
     print(f"coverage of 95 % intervals, {trials} trials each, all {checks} should lie in {low:.3f} to {high:.3f}")
@@ -221,14 +227,50 @@ def times():
             f"time, {count} views x 70 corners: OpenCV {theirs:.3f} s; one model {one:.3f} s ({one / theirs:.2f} x), "
             f"all models compared {every:.3f} s ({every / theirs:.2f} x)"
         )
+
+
+def memory():
+    """Print the largest resident memory of processes that calibrate from 100 and from 2,000 pictures or views."""
+    for count in (100, 2000):
+        for kind in ("views", "pictures"):
+            out = subprocess.run(
+                [sys.executable, __file__, f"peak {kind}", str(count)], check=True, capture_output=True, text=True
+            ).stdout
+            print(f"  {count} {kind}: {out.strip()}")
+
+
+def peak(kind: str, count: int):
+    """Calibrate from so many views of a table, or pictures of a folder, and print time and largest memory."""
     rng = np.random.default_rng(82)
-    views = seen(BROWN, random_poses(BROWN, 2000, rng), rng)
-    tracemalloc.start()
-    start = time.perf_counter()
-    calibrate_lens(views, model="brown")
-    peak = tracemalloc.get_traced_memory()[1] / 1e6
-    tracemalloc.stop()
-    print(f"  2,000 views: {time.perf_counter() - start:.1f} s, at most {peak:.0f} MB; one picture in memory at a time")
+    if kind == "views":
+        views = seen(BROWN, random_poses(BROWN, count, rng), rng)
+        start = time.thread_time()
+        calibrate_lens(views, model="brown")
+        spent = time.thread_time() - start
+    else:
+        from fiducialkit.cli.main import main as command
+
+        with tempfile.TemporaryDirectory() as folder:
+            _write_pictures(Path(folder), count, rng)
+            start = time.thread_time()
+            command(["calibrate-lens", folder, "--board", f"{folder}/board.toml", "--out", f"{folder}/out"])
+            spent = time.thread_time() - start
+    most = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024.0
+    print(f"{spent:.1f} s of one core, at most {most:.0f} MB resident")
+
+
+def _write_pictures(folder: Path, count: int, rng):
+    """Write rendered pictures; of many, each is one of 40 moved by some pixels, as a new picture would be."""
+    camera = RENDERED_CAMERA
+    (folder / "board.toml").write_text(board_text(RENDERED_BOARD), encoding="utf-8")
+    poses = good_poses(camera, 40, rng, board=RENDERED_BOARD)
+    images = [
+        render_board(RENDERED_BOARD, camera, rigid_transform(pose[:, :3], pose[:, 3]), seed=number).image
+        for number, pose in enumerate(poses)
+    ]
+    for number in range(count):
+        moved = np.roll(images[number % 40], (number // 40, -(number // 40)), axis=(0, 1))
+        write_picture(folder / f"{number:04d}.png", moved)
 
 
 def named(kind: str, sets: int, seed: int = 91) -> int:
@@ -283,11 +325,15 @@ def corners():
 
 
 PARTS = {
-    "coverage": coverages, "rendered": rendered, "guide": guide, "time": times, "faults": faults, "corners": corners,
+    "coverage": coverages, "rendered": rendered, "guide": guide, "time": times, "memory": memory, "faults": faults,
+    "corners": corners,
 }  # fmt: skip
 
 
 def main():
+    if len(sys.argv) == 3 and sys.argv[1].startswith("peak "):
+        peak(sys.argv[1].removeprefix("peak "), int(sys.argv[2]))
+        return
     for name in sys.argv[1:] or PARTS:
         PARTS[name]()
 
