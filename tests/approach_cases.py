@@ -30,7 +30,7 @@ def case_row(measured, node: str, side: str, state: str) -> int:
 
 
 def plain_filter(gains, noise, markers, stretches, speed, odometry):
-    """Return the gains of each picture and the last covariance, pose and constants in one state of 3 + n numbers.
+    """Return the gains of each picture and the last covariance (3 + n, 3 + n), pose and constants in one state.
 
     Written out as the textbook has it, with the rows of the constants never moved: considered, not estimated.
     """
@@ -52,7 +52,7 @@ def plain_filter(gains, noise, markers, stretches, speed, odometry):
         F[1, 2], F[0, -2] = stretch, odometry.distance_sd_percent / 100.0 * stretch
         F[1, -1], F[2, -1] = 0.5 * stretch * turn, turn
         P = F @ P @ F.T
-    return kept, P[:3, :3]
+    return kept, P
 
 
 def simulated_drives(study: Study, rig: str, where, *, pictures_per_s: float, drives: int, seed: int):

@@ -96,7 +96,7 @@ def test_stacks_are_the_shares(budget):
     ("options", "message"),
     [
         (["--rig", "two green"], "rigs: expected names among .* found 'two green'"),
-        (["--picture", "first"], "picture: expected 'best' or 'last', found 'first'"),
+        (["--picture", "first"], "picture: expected 'best', 'last' or 'filter', found 'first'"),
         (["--speed", "-1"], "'--speed'"),
     ],
 )

@@ -13,6 +13,7 @@ from budget_cases import EXACT, Case, measured, near_node, predicted, with_rolli
 
 import fiducialkit
 from fiducialkit.errors import InputError
+from fiducialkit.planning.approach_filter import filtered_arrivals
 from fiducialkit.planning.budget_tables import BY_RIG, CASES, SHARES
 from fiducialkit.planning.coverage import approach_poses
 from fiducialkit.planning.picture_model import (
@@ -33,7 +34,7 @@ from fiducialkit.planning.study import FloorPrior, Odometry, Study
 from fiducialkit.scene.camera import Camera
 from fiducialkit.scene.field import Field, Marker, Node
 from fiducialkit.scene.markers import marker_family
-from fiducialkit.scene.robot import Mount, Rig, Robot, Tool
+from fiducialkit.scene.robot import Mount, Rig, Robot, Structure, Tool
 
 SAMPLE = Path(__file__).parents[1] / "sample_data"
 FREE = FloorPrior(height_sd_m=1e4, level_sd_deg=1e6)  # nothing is known without cameras
@@ -199,6 +200,45 @@ def test_the_sentence_says_what_the_tables_say(budget):
     assert str(budget).splitlines() == list(budget.sentences)
 
 
+def test_through_a_filter_only_corner_noise_averages_out(study):
+    """Second way: the filter's own arrivals; physics: thirty pictures a second leave little of the corner noise."""
+    found = fiducialkit.error_budget(study, rigs=["two low, straight", "one high"], picture="filter")
+    rigs = tuple(study.robot.rig(name) for name in ("two low, straight", "one high"))
+    arrivals = filtered_arrivals(replace(study, rigs=rigs))
+    keys = ["rig", "node", "side", "state"]
+    both = found.cases.merge(arrivals, on=keys, suffixes=("", "_filter"))
+    assert len(both) == len(found.cases)
+    for name in ("tool_along_sd_m", "tool_across_sd_m", "heading_sd_deg", "chance_to_score", "blind_m"):
+        np.testing.assert_allclose(both[name], both[f"{name}_filter"], rtol=1e-9)
+    seen = (found.cases["markers"] > 0).to_numpy()
+    assert np.linalg.eigvalsh(found.by_source[seen]).min() > -1e-12
+    single = fiducialkit.error_budget(study, rigs=["two low, straight"], picture="last").by_rig
+    noise = [
+        table.set_index(["rig", "source"])["share"][("two low, straight", CORNERS)] for table in (single, found.by_rig)
+    ]
+    assert noise[1] < 0.2 * noise[0]
+
+
+def test_driving_backwards_mirrors_the_drive(study):
+    """Physics: a robot turned about scores with its back as it does with its front, the blind stretch included."""
+    robot = one_marker_study().robot
+    ahead = replace(robot.mounts[0], name="ahead", position=(0.2, 0.1, 0.45))
+    back = replace(ahead, name="back", position=(-0.2, -0.1, 0.45), yaw_deg=180.0)
+    both = replace(
+        robot, mounts=(ahead, back), rigs=(Rig(name="both", mounts=("ahead", "back")),),
+        structures=(Structure(state="always", corner_min=(0.3, -0.3, 0.465), corner_max=(0.35, 0.3, 0.6)),
+                    Structure(state="always", corner_min=(-0.35, -0.3, 0.465), corner_max=(-0.3, 0.3, 0.6))),
+        tools=(Tool(side="front", position=(0.5, 0.1, 0.3)), Tool(side="back", position=(-0.5, -0.1, 0.3))),
+    )  # fmt: skip
+    wheels = Odometry(distance_sd_percent=3.0, heading_sd_deg_per_s=5.0)
+    turned = replace(one_marker_study(odometry=wheels, tolerance=study.tolerance), robot=both, rigs=())
+    for picture in ("last", "filter"):
+        found = fiducialkit.error_budget(turned, picture=picture).cases.set_index("side")
+        assert found.loc["front", "blind_m"] > 0.1
+        for name in ("tool_along_sd_m", "tool_across_sd_m", "heading_sd_deg", "blind_m"):
+            assert found.loc["front", name] == pytest.approx(found.loc["back", name], rel=1e-6)
+
+
 def test_an_exact_study_has_only_the_corners_left(study):
     exact = replace(
         study, tolerance=EXACT, odometry=Odometry(distance_sd_percent=0.0, heading_sd_deg_per_s=0.0),
@@ -216,7 +256,8 @@ def test_an_exact_study_has_only_the_corners_left(study):
         ({"states": ["arm folded"]}, "states: expected names among 'arm stowed', .* found 'arm folded'"),
         ({"speed_m_per_s": -1.0}, "speed_m_per_s: expected a number of 0 or more, found -1.0"),
         ({"turn_rate_deg_per_s": math.nan}, "turn_rate_deg_per_s: expected a number, found nan"),
-        ({"picture": "first"}, "picture: expected 'best' or 'last', found 'first'"),
+        ({"picture": "filter", "speed_m_per_s": 1.0}, "picture: expected 'best' or 'last' with a speed"),
+        ({"picture": "first"}, "picture: expected 'best', 'last' or 'filter', found 'first'"),
     ],
 )
 def test_mistakes_are_refused(study, arguments, message):

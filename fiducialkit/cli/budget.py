@@ -25,7 +25,11 @@ def budget(
         float, typer.Option(metavar="DEG_PER_S", min=-720.0, max=720.0, help="Turn rate at the last picture.")
     ] = 0.0,
     picture: Annotated[
-        str, typer.Option(metavar="WHICH", help="The picture that counts: best for the node, or last before it.")
+        str,
+        typer.Option(
+            metavar="WHICH",
+            help="The picture that counts: best or last; filter: all of them, through a pose filter.",
+        ),
     ] = "best",
 ) -> None:
     """Say which source of error counts most at each node, and what halving it brings."""

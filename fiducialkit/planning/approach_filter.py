@@ -28,7 +28,7 @@ from fiducialkit.arrays import FloatArray, IntArray
 from fiducialkit.errors import InputError
 from fiducialkit.planning.approach_tables import ARRIVALS, ON_THE_WAY
 from fiducialkit.planning.arrival import chance_to_score, tool_covariance
-from fiducialkit.planning.picture_model import PictureModel, picture_model, rig_gains
+from fiducialkit.planning.picture_model import WHEELS, PictureModel, picture_model, rig_gains
 from fiducialkit.planning.prediction import predict
 from fiducialkit.planning.study import Odometry, Study
 from fiducialkit.statistics import radius_95
@@ -109,6 +109,8 @@ class Measurements:
     gains : ndarray, shape (C, T, 3, n)
         Error for each constant, one standard deviation large. The last two are of the wheels and the gyro's rate: they
         act between pictures, so they are 0 here.
+    source_of : tuple of str
+        The source of each of the n constants.
     flip_probability : ndarray, shape (C, T)
     """
 
@@ -117,7 +119,18 @@ class Measurements:
     markers: IntArray
     noise: FloatArray
     gains: FloatArray
+    source_of: tuple[str, ...]
     flip_probability: FloatArray
+
+    def least_flip_probability(self) -> FloatArray:
+        """Return the chance of the mirrored pose in each case's least doubtful picture, (C,); NaN where none sees."""
+        least = np.where(self.markers > 0, self.flip_probability, np.inf).min(axis=1)
+        return np.where(np.isfinite(least), least, np.nan)
+
+    def blind_m(self, whole_m: float) -> FloatArray:
+        """Return the last stretch without a marker of each case, (C,); `whole_m` where none is seen. [m]"""
+        nearest = np.where(self.markers > 0, self.distance_m, np.inf).min(axis=1)
+        return np.where(np.isfinite(nearest), nearest, whole_m)
 
 
 def filtered_arrivals(study: Study, **options: object) -> pd.DataFrame:
@@ -160,7 +173,7 @@ def filter_approaches(
     arrivals, ways, covariances = [], [], []
     for number in range(len(study.rigs)):
         measured = measurements(model, flips, number, (distance, labels), changes)
-        path, covariance = run_filter(study, measured)
+        path, covariance, _ = run_filter(study, measured)
         covariance = _touched(measured.frame, covariance, contact)
         arrivals.append(_arrivals(study, number, measured, covariance))
         ways.append(_way(study, number, measured, path))
@@ -242,12 +255,17 @@ def measurements(
         markers=markers.reshape(shape),
         noise=gains.noise.reshape(*shape, 3, 3),
         gains=columns.reshape(*shape, 3, -1),
+        source_of=(*(name for name, each in gains.constant.items() for _ in range(each.shape[2])), WHEELS, WHEELS),
         flip_probability=flips[pose_of, state_of, number].reshape(shape),
     )
 
 
-def run_filter(study: Study, measured: Measurements) -> tuple[FloatArray, FloatArray]:
-    """Return covariances (C, T, 3, 3) after each picture, and (C, 3, 3) on arrival; NaN before the first marker."""
+def run_filter(study: Study, measured: Measurements) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return covariances (C, T, 3, 3) after each picture and (C, 3, 3) on arrival, and what each constant does there.
+
+    The last, (C, 3, n), is the error on arrival for each constant, one standard deviation large. All are NaN before the
+    first marker.
+    """
     cases, times, _, constants = measured.gains.shape
     spread = np.broadcast_to(_UNKNOWN, (cases, 3, 3)).copy()
     shared = np.zeros((cases, 3, constants))
@@ -264,7 +282,8 @@ def run_filter(study: Study, measured: Measurements) -> tuple[FloatArray, FloatA
         path[started, t] = spread[started]
         stretch = forward * (last[t] - last[t + 1])
         spread, shared = driven(spread, shared, stretch, study.approach.speed_m_per_s, study.odometry)
-    return path, np.where(started[:, None, None], spread, np.nan)
+    unknown = ~started[:, None, None]
+    return path, np.where(unknown, np.nan, spread), np.where(unknown, np.nan, shared)
 
 
 def updated(
@@ -323,12 +342,12 @@ def _touched(
 def _arrivals(study: Study, number: int, measured: Measurements, covariance: FloatArray) -> pd.DataFrame:
     nodes = {node.name: node for node in study.field.nodes}
     seen = measured.markers > 0
-    flip = np.where(seen, measured.flip_probability, np.inf).min(axis=1)
+    flip = measured.least_flip_probability()
     frame = measured.frame.assign(
         rig=study.rigs[number].name,
         pictures=seen.sum(axis=1),
-        blind_m=[float(measured.distance_m[row].min(initial=study.approach.distance_m)) for row in seen],
-        flip_probability=np.where(np.isfinite(flip), flip, np.nan),
+        blind_m=measured.blind_m(study.approach.distance_m),
+        flip_probability=flip,
         **_error_95(covariance),
     )
     chances, sds = [], []

@@ -9,9 +9,8 @@ source's share is its covariance's part of the sum.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -20,7 +19,9 @@ from fiducialkit.arrays import FloatArray, IntArray
 from fiducialkit.errors import InputError
 from fiducialkit.planning.arrival import chance_inside, driven_blind, tool_covariance
 from fiducialkit.planning.budget_tables import BY_RIG, CASES, SHARES
+from fiducialkit.planning.budget_words import PICTURES, case_sentence, half_widths, rests_on, rig_sentence
 from fiducialkit.planning.coverage import approach_poses
+from fiducialkit.planning.filtered_budget import filtered_sources
 from fiducialkit.planning.picture_model import (
     CORNERS,
     SOURCES,
@@ -32,11 +33,8 @@ from fiducialkit.planning.picture_model import (
 )  # fmt: skip
 from fiducialkit.planning.prediction import predict
 from fiducialkit.planning.study import Odometry, Study
-from fiducialkit.planning.verdict import CAUTION, assumptions, case_in_words
-from fiducialkit.scene.field import Node
 from fiducialkit.scene.robot import Rig
 
-_TWO_SIDED_95 = 1.959964
 _KEYS = ["rig", "node", "side", "state"]
 _EXACT = Odometry(distance_sd_percent=0.0, heading_sd_deg_per_s=0.0)
 _UNDERFOOT = np.zeros((3, 3))
@@ -90,10 +88,11 @@ def error_budget(
 ) -> ErrorBudget:
     """Return what the error at the tool point is made of, for every rig, node, side and mechanism state.
 
-    One picture of the approach counts, on its own; from there the robot drives on with wheels and gyro. Each source
-    enters as the displacement of the corners it causes, through the gain of the pose that exactly these corners give. A
-    time offset is one for all cameras. A rolling shutter's error is that of corners taken as seen all at once, at the
-    time of the picture's middle row; it is counted as an error of its full size.
+    One picture of the approach counts, on its own, and from there the robot drives on with wheels and gyro; or a pose
+    filter joins all pictures, which averages corner noise out and nothing else (`planning.approach_filter`). Each
+    source enters as the displacement of the corners it causes, through the gain of the pose that exactly these corners
+    give. A time offset is one for all cameras. A rolling shutter's error is that of corners taken as seen all at once,
+    at the time of the picture's middle row; it is counted as an error of its full size.
 
     Parameters
     ----------
@@ -101,12 +100,13 @@ def error_budget(
     rigs, states : sequence of str, optional
         Those of the study that are looked at; all if None.
     speed_m_per_s : float, optional
-        Of the robot when it takes that picture; the approach's if None, 0 for a robot that stands still.
+        Of the robot when it takes that picture; the approach's if None, 0 for a robot that stands still. A filter
+        drives at the approach's.
     turn_rate_deg_per_s : float
         Of the robot when it takes that picture.
-    picture : {"best", "last"}
-        Which picture counts: the one that gives the best chance to score, as `compare_mounts` chooses, or the last that
-        sees a marker, at the node or before it.
+    picture : {"best", "last", "filter"}
+        Which picture counts: the one that gives the best chance to score, as `compare_mounts` chooses; the last that
+        sees a marker, at the node or before it; or all of them, 30 a second, through a filter.
 
     Raises
     ------
@@ -118,20 +118,31 @@ def error_budget(
     for name, value, low in (("speed_m_per_s", speed, 0.0), ("turn_rate_deg_per_s", turn_rate_deg_per_s, -math.inf)):
         if isinstance(value, bool) or not (isinstance(value, int | float) and math.isfinite(value) and value >= low):
             raise InputError(f"{name}: expected a number{' of 0 or more' if low == 0.0 else ''}, found {value!r}")
-    if picture not in ("best", "last"):
-        raise InputError(f"picture: expected 'best' or 'last', found {picture!r}")
+    if picture not in PICTURES:
+        raise InputError(f"picture: expected 'best', 'last' or 'filter', found {picture!r}")
+    if picture == "filter":
+        if speed_m_per_s is not None or turn_rate_deg_per_s:
+            raise InputError("picture: expected 'best' or 'last' with a speed or turn rate of its own, found 'filter'")
+        found = filtered_sources(study)
+    else:
+        found = _from_one_picture(study, (speed, math.radians(turn_rate_deg_per_s)), picture)
+    frame = pd.concat([each[0] for each in found], ignore_index=True)
+    by_source, halved = (np.concatenate([each[part] for each in found]) for part in (1, 2))
+    return _told(study, frame, by_source, halved, picture)
+
+
+def _from_one_picture(
+    study: Study, motion: tuple[float, float], picture: str
+) -> list[tuple[pd.DataFrame, FloatArray, FloatArray]]:
     labels, poses = approach_poses(study)
     approach = _Approach(
         model=picture_model(study, poses),
         labels=labels,
         flips=predict(study, poses).flip_probability,
-        motion=(speed, math.radians(turn_rate_deg_per_s)),
+        motion=motion,
         picture=picture,
     )
-    found = [_rig_cases(approach, r) for r in range(len(study.rigs))]
-    frame = pd.concat([each[0] for each in found], ignore_index=True)
-    by_source, halved = (np.concatenate([each[part] for each in found]) for part in (1, 2))
-    return _told(study, frame, by_source, halved, picture == "best")
+    return [_rig_cases(approach, r) for r in range(len(study.rigs))]
 
 
 def _narrowed(study: Study, rigs: Sequence[str] | None, states: Sequence[str] | None) -> Study:
@@ -201,7 +212,9 @@ def _at_tool(
     by_source = np.stack(
         [_spread(gains.constant[name]) if name != CORNERS else gains.noise for name in SOURCES], axis=1
     )
-    blind, speed = frame["blind_m"].to_numpy(), study.approach.speed_m_per_s
+    # driving backwards a heading error carries the robot the other way: the stretch is below zero
+    blind = frame["blind_m"].to_numpy() * np.where(frame["side"] == "front", 1.0, -1.0)
+    speed = study.approach.speed_m_per_s
     by_source = driven_blind(by_source, np.repeat(blind[:, None], len(SOURCES), axis=1), speed, _EXACT)
     driven = driven_blind(np.broadcast_to(_UNDERFOOT, (len(frame), 3, 3)), blind, speed, study.odometry)
     by_source[:, SOURCES.index(WHEELS)] += driven
@@ -219,7 +232,7 @@ def _spread(gain: FloatArray) -> FloatArray:
 def _chosen(approach: _Approach, every: pd.DataFrame, covariance: FloatArray) -> IntArray:
     """Return the row of the picture that counts in each case, nearest first where several do."""
     study = approach.model.study
-    tolerances = {node.name: _half_widths(node) for node in study.field.nodes}
+    tolerances = {node.name: half_widths(node) for node in study.field.nodes}
     seen = every["markers"].to_numpy() > 0
     worth = seen.astype(np.float64)
     if approach.picture == "best":
@@ -236,9 +249,9 @@ def _chosen(approach: _Approach, every: pd.DataFrame, covariance: FloatArray) ->
     return np.array(rows, dtype=np.int64)
 
 
-def _told(study: Study, frame: pd.DataFrame, by_source: FloatArray, halved: FloatArray, best: bool) -> ErrorBudget:
+def _told(study: Study, frame: pd.DataFrame, by_source: FloatArray, halved: FloatArray, picture: str) -> ErrorBudget:
     nodes = {node.name: node for node in study.field.nodes}
-    tolerances = np.array([_half_widths(nodes[name]) for name in frame["node"]])
+    tolerances = np.array([half_widths(nodes[name]) for name in frame["node"]])
     covariance = by_source.sum(axis=1)
     right = 1.0 - frame["flip_probability"].to_numpy()
     chance = np.nan_to_num(right * _chances(covariance, tolerances))
@@ -246,7 +259,7 @@ def _told(study: Study, frame: pd.DataFrame, by_source: FloatArray, halved: Floa
     shares = _shares(frame, by_source, tolerances, if_halved)
     cases = _cases(frame, covariance, chance, shares)
     cases["sentence"] = [
-        _sentence(row, covariance[i], halved[i], study) for i, row in enumerate(cases.to_dict("records"))
+        case_sentence(row, covariance[i], halved[i], study) for i, row in enumerate(cases.to_dict("records"))
     ]
     cases, shares = CASES.checked(cases.reindex(columns=CASES.names)), SHARES.checked(shares)
     by_rig = _by_rig(study, cases, shares)
@@ -257,13 +270,9 @@ def _told(study: Study, frame: pd.DataFrame, by_source: FloatArray, halved: Floa
         by_rig=by_rig,
         covariance=covariance,
         by_source=by_source,
-        sentences=tuple(_rig_sentence(by_rig[by_rig["rig"] == rig.name]) for rig in study.rigs),
-        assumptions=_rests_on(study, best),
+        sentences=tuple(rig_sentence(by_rig[by_rig["rig"] == rig.name]) for rig in study.rigs),
+        assumptions=rests_on(study, picture),
     )
-
-
-def _half_widths(node: Node) -> tuple[float, float, float]:
-    return node.tolerance_along_m, node.tolerance_across_m, math.radians(node.tolerance_heading_deg)
 
 
 def _chances(covariance: FloatArray, tolerances: FloatArray) -> FloatArray:
@@ -334,54 +343,3 @@ def _by_rig(study: Study, cases: pd.DataFrame, shares: pd.DataFrame) -> pd.DataF
                 }
             )
     return BY_RIG.checked(pd.DataFrame(rows))
-
-
-def _sentence(row: Mapping[Any, Any], covariance: FloatArray, halved: FloatArray, study: Study) -> str:
-    where = case_in_words(row)
-    if not row["largest"]:
-        return f"{where}: sees no marker on the last {study.approach.distance_m:g} m"
-    better = halved[SOURCES.index(row["largest"])]
-    node = next(node for node in study.field.nodes if node.name == row["node"])
-    before, after = (_TWO_SIDED_95 * np.sqrt(np.diag(each)) for each in (covariance, better))
-    worst = int(np.argmax(before / np.array(_half_widths(node))))
-    name, factor, unit = (("along", 1e3, "mm"), ("across", 1e3, "mm"), ("in heading", math.degrees(1.0), "degrees"))[
-        worst
-    ]
-    share = f"{100.0 * row['largest_share']:.0f} %"
-    errors = f"{before[worst] * factor:.3g} to {after[worst] * factor:.3g} {unit}"
-    return (
-        f"{where}: the largest is {row['largest']} ({share}); halving it brings the error {name} (95 %) from {errors} "
-        f"and the chance to score from {percent(row['chance_to_score'])} to {percent(row['chance_if_halved'])}"
-    )
-
-
-def _rig_sentence(rows: pd.DataFrame) -> str:
-    if not rows["share"].notna().any():
-        return f"'{rows.iloc[0]['rig']}' sees no marker on the way to any node."
-    top = rows.iloc[int(rows["share"].to_numpy().argmax())]
-    return (
-        f"'{top['rig']}': the largest is {top['source']} ({100.0 * top['share']:.0f} % on average); halving it brings "
-        f"the mean chance to score from {percent(top['mean_chance'])} to {percent(top['mean_if_halved'])} and that of "
-        f"the worst case from {percent(top['worst_chance'])} to {percent(top['worst_if_halved'])}."
-    )
-
-
-def percent(value: float) -> str:
-    """Return a chance in words; one that is not quite 0 or 1 is not rounded to it."""
-    if 0.0 < value < 0.0005:
-        return "under 0.1 %"
-    return "over 99.9 %" if 0.9995 <= value < 1.0 else f"{100.0 * value:.1f} %"
-
-
-def _rests_on(study: Study, best: bool) -> tuple[str, ...]:
-    driven = "The best pose of the last"
-    kept = [text for text in assumptions(study) if text != CAUTION and not text.startswith(driven)]
-    wheels, which = study.odometry, "picture that serves best" if best else "last picture that sees a marker"
-    return (
-        *kept,
-        f"The {which} counts; from there wheels within {wheels.distance_sd_percent:g} % and a gyro within "
-        f"{wheels.heading_sd_deg_per_s:g} degrees per second.",
-        f"Time stamps within {1000.0 * study.tolerance.time_sd_s:g} ms (sd), the same for all cameras.",
-        "A rolling shutter's rows are taken as seen all at once: the error of a solver that does not know of them.",
-        CAUTION,
-    )

@@ -177,7 +177,9 @@ def _arrivals(study: Study, labels: pd.DataFrame, poses: FloatArray) -> _Arrival
     for node in study.field.nodes:
         for side in study.sides:
             group = np.flatnonzero((node_of == node.name) & (side_of == side))
-            blind = np.broadcast_to(distance[group][:, None, None], seen.markers[group].shape)
+            # driving backwards a heading error carries the robot the other way: the stretch is below zero
+            stretch = distance[group] if side == "front" else -distance[group]
+            blind = np.broadcast_to(stretch[:, None, None], seen.markers[group].shape)
             carried = driven_blind(seen.covariance[group], blind, study.approach.speed_m_per_s, study.odometry)
             chances = _by_state(carried, seen.flip_probability[group], node, study.tool(side))
             for s in range(len(study.states)):
