@@ -130,6 +130,7 @@ ORDER: dict[str, tuple[str, ...]] = {
         "prediction",
         "arrival",
         "coverage",
+        "sightings",
         "mount_tables",
         "verdict",
         "picture_model",
@@ -160,7 +161,16 @@ ORDER: dict[str, tuple[str, ...]] = {
         "mount_card",
         "sheets",
     ),
-    "report": ("page", "comparison_page", "budget_page", "mount_card", "board_print", "lens_page"),
+    "report": (
+        "page",
+        "comparison_page",
+        "budget_page",
+        "mount_card",
+        "explorer_drawing",
+        "mount_explorer",
+        "board_print",
+        "lens_page",
+    ),
     "cli": (),  # commands stand in no line; that --help stays light is held by test_public_names.py
 }
 COMPUTING = ("", "scene", "imaging", "records", "solving", "planning", "evaluation")
