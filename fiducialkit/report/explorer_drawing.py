@@ -64,12 +64,12 @@ def camera_picture(
     parts += [_line(line, scale, SOFT) for line in _boxes_in_picture(study, mount, pose, None)]
     parts += [_line(line, scale, WARNING) for line in _boxes_in_picture(study, mount, pose, state)]
     pixels = corners_in_picture(study, mount, pose)
-    for corners, row in zip(pixels, seen.itertuples(index=False), strict=True):
-        if row.status in _LOOKS and np.isfinite(corners).all():
+    for corners, marker_id, status in zip(pixels, seen["marker_id"], seen["status"], strict=True):
+        if status in _LOOKS and np.isfinite(corners).all():
             points = " ".join(f"{scale * x:.1f},{scale * y:.1f}" for x, y in corners)
             middle = scale * corners.mean(axis=0)
-            parts.append(f'<polygon points="{points}" stroke-width="1.6" {_LOOKS[row.status]}/>')
-            parts.append(_text(middle[0], middle[1] + 4, str(row.marker_id)))
+            parts.append(f'<polygon points="{points}" stroke-width="1.6" {_LOOKS[status]}/>')
+            parts.append(_text(middle[0], middle[1] + 4, str(marker_id)))
     return "".join([*parts, "</svg>"])
 
 
@@ -165,7 +165,7 @@ def _line(pixels: FloatArray, scale: float, colour: str) -> str:
     drawn = scale * pixels
     fits = np.isfinite(drawn).all(axis=1) & (np.abs(drawn) < 5000.0).all(axis=1)
     commands, is_down = [], False
-    for (x, y), fit in zip(drawn, fits, strict=True):
+    for (x, y), fit in zip(drawn, np.atleast_1d(fits), strict=True):
         if fit:
             commands.append(f"{'L' if is_down else 'M'}{x:.1f} {y:.1f}")
         is_down = bool(fit)

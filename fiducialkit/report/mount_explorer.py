@@ -149,10 +149,10 @@ def _counted(seen: dict[str, pd.DataFrame]) -> str:
 
 def _node_table(rows: pd.DataFrame) -> str:
     cells = "".join(
-        f"<tr><td>{row.node}, {row.side}</td><td>{row.markers}</td><td>{_number(row.along_sd_mm, 1)}</td>"
-        f"<td>{_number(row.across_sd_mm, 1)}</td><td>{_number(row.heading_sd_deg, 2)}</td>"
-        f"<td>{100 * row.chance_to_score:.0f} %</td></tr>"
-        for row in rows.itertuples(index=False)
+        f"<tr><td>{row['node']}, {row['side']}</td><td>{row['markers']}</td><td>{_number(row['along_sd_mm'], 1)}</td>"
+        f"<td>{_number(row['across_sd_mm'], 1)}</td><td>{_number(row['heading_sd_deg'], 2)}</td>"
+        f"<td>{100 * row['chance_to_score']:.0f} %</td></tr>"
+        for row in rows.to_dict("records")
     )
     head = "".join(
         f"<th>{name}</th>" for name in ("at the node", "markers", "along mm", "across mm", "heading deg", "chance")
