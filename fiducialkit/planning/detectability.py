@@ -6,16 +6,14 @@ camera's own noise, contrast and blur; the plain functions are the older rule of
 
 Provenance
 ----------
-stock : measured on OpenCV's detector with sub-pixel refinement, up to 50 degrees of tilt (`imaging.corner_noise`);
-    cells of 2.25 px are read in 98 % of pictures face-on (side 18 px of eight cells).
-fitted : the Cramer-Rao bound of two straight edges meeting at a right angle, derived for this project; 1.25 px a
-    cell. A bound, not a measurement.
-measured : the sd the user gives.
+stock, fitted : measured on rendered pictures, with command, date and versions in the table (`detector_tables`).
+measured : the sd the user gives, and cells from 2.25 px unless the user gives that too.
 """
 
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 
 import numpy as np
 
@@ -25,19 +23,31 @@ from fiducialkit.imaging.corner_noise import stock_corner_sd_px
 from fiducialkit.imaging.detection import BORDER_INSET_PX
 from fiducialkit.planning import kernels
 from fiducialkit.planning.detector_tables import CELLS, Conditions, MeasuredDetector, measured_detector
-from fiducialkit.scene.camera import Camera
+from fiducialkit.scene.camera import Camera, CameraNoise
 
 TABLE_WIDTHS_PX = 2.0 ** (2.0 + np.arange(65) / 8.0)
 TABLE_FACING_DEG = 10.0 * np.arange(8)
 LARGEST_FACING_DEG = 70.0  # common practice, no source: beyond it glare and print thickness spoil a marker
-_SMALLEST_CELL_PX = {"stock": 2.25, "fitted": 1.25, "measured": 2.25}
+_SMALLEST_MEASURED_PX = 2.25  # stock OpenCV reads nearly all such cells; a cautious guess for another detector
+_USUAL_FACING_DEG = 20.0
 _PIXEL_VARIANCE = 1.0 / 12.0
 
 
 def smallest_cell_px(camera: Camera) -> float:
     """Return the smallest side of a cell, the shorter way across a tilted marker, that is still read. [px]"""
     given = camera.noise.smallest_cell_px
-    return given if given is not None else _SMALLEST_CELL_PX[camera.noise.detector]
+    if given is not None:
+        return given
+    return _SMALLEST_MEASURED_PX if camera.noise.detector == "measured" else _half_read_px(camera.noise)
+
+
+@lru_cache(maxsize=256)
+def _half_read_px(noise: CameraNoise) -> float:
+    """Return the side of a cell at which half of the markers are read, turned by 20 degrees. [px]"""
+    conditions = Conditions(grey_sd=noise.grey_sd, contrast_grey=noise.contrast_grey, blur_px=noise.blur_px)
+    width = np.geomspace(4.0, 400.0, 2000)
+    chance = measured_detector(noise.detector).chance(conditions, width, np.array(_USUAL_FACING_DEG))
+    return float(width[np.argmax(chance >= 0.5)]) / CELLS
 
 
 def corner_sd_px(camera: Camera, width_px: float) -> float:
@@ -163,11 +173,14 @@ def _by_cells(table: MeasuredDetector, cells: float) -> float:
 
 def detector_in_words(camera: Camera) -> str:
     """Return what is assumed of the detector that runs on the robot."""
-    cell = smallest_cell_px(camera)
-    noise = camera.noise
+    cell, noise = smallest_cell_px(camera), camera.noise
     if noise.detector == "measured":
         return f"measured by you: corners to {noise.corner_sd_px:g} px, cells from {cell:g} px"
-    at = ", ".join(f"{corner_sd_px(camera, width):.2g} at {width} px" for width in (24, 48, 96))
-    if noise.detector == "fitted":
-        return f"fitted corners (theoretical bound): sd {at}; cells from {cell:g} px"
-    return f"stock OpenCV, sub-pixel: corner sd {at}; cells from {cell:g} px"
+    widths = np.array([24.0, 48.0, 96.0])
+    table, turned = measured_detector(noise.detector), np.full(3, _USUAL_FACING_DEG)
+    errors = table.corner_sd_px(_conditions(camera, 0.0), widths, turned)
+    at = ", ".join(f"{sd:.2g} at {width:g} px" for sd, width in zip(errors, widths, strict=True))
+    name = "fitted corners" if noise.detector == "fitted" else "stock OpenCV, sub-pixel"
+    return (
+        f"{name} (measured on rendered pictures): corner error {at}; half of all markers read, cells from {cell:.2g} px"
+    )

@@ -4,7 +4,8 @@ Each pose is drawn from the approaches and the free floor; the robot then stands
 says. Every mount of the rigs takes its picture there with the field's markers and boxes and the robot's structure in
 it, the detector that the camera file names reads it, and `solve_pose` solves for the rig with the study's priors.
 Mounts, markers and lenses are where the files say, so the errors are held against the part of the prediction that
-comes from corner noise and priors.
+comes from corner noise and priors. The renderer knows no glare and no thickness of print, so markers turned away
+farther than predictions admit for these (`detectability.LARGEST_FACING_DEG`) are not counted as read.
 """
 
 from __future__ import annotations
@@ -21,7 +22,7 @@ import numpy as np
 import pandas as pd
 from scipy.spatial.transform import RigidTransform, Rotation
 
-from fiducialkit.arrays import FloatArray
+from fiducialkit.arrays import FloatArray, IntArray
 from fiducialkit.errors import InputError
 from fiducialkit.imaging.backgrounds import Background
 from fiducialkit.imaging.observations import MarkerObservations
@@ -29,6 +30,7 @@ from fiducialkit.imaging.rendering import refuse_inside_obstacle, render
 from fiducialkit.imaging.rendering_settings import RenderSettings
 from fiducialkit.parallel import Progress, run_pieces, spawned_seeds
 from fiducialkit.planning.coverage import approach_poses, floor_poses, has_standing_room
+from fiducialkit.planning.detectability import LARGEST_FACING_DEG
 from fiducialkit.planning.prediction import predict, used_mounts
 from fiducialkit.planning.robot_detector import RUNNABLE, seen_by_robot
 from fiducialkit.planning.study import Study
@@ -289,14 +291,36 @@ def _at_pose(
             seed=int(rng.integers(2**31)), state=state, robot_from_camera=mount.robot_from_camera,
         ).image  # fmt: skip
     rows = []
+    turned = {mount.name: _turned_away(study, truth * mount.robot_from_camera) for mount in used_mounts(study)}
     for number, variant in enumerate(variants):
         family, border = variant.field.family, variant.field.border_cells
-        seen = {
-            mount.name: seen_by_robot(pictures[mount.name], mount.camera, family, border_cells=border)
-            for mount in used_mounts(variant)
-        }
+        seen = {}
+        for mount in used_mounts(variant):
+            found = seen_by_robot(pictures[mount.name], mount.camera, family, border_cells=border)
+            seen[mount.name] = _without(found, turned[mount.name])
         rows += [{"variant": number} | _solved(variant, rig, seen, truth, heading) for rig in variant.rigs]
     return rows
+
+
+def _turned_away(study: Study, field_from_camera: RigidTransform) -> IntArray:
+    """Return the markers whose faces are turned from the camera farther than predictions admit."""
+    eye = parts(field_from_camera)[1]
+    sights = eye - study.field.corners_field.mean(axis=1)
+    normals = np.array([parts(marker.field_from_marker)[0][:, 2] for marker in study.field.markers]).reshape(-1, 3)
+    cosines = (sights * normals).sum(axis=1) / np.linalg.norm(sights, axis=1)
+    return np.asarray(study.field.marker_ids[cosines < math.cos(math.radians(LARGEST_FACING_DEG))])
+
+
+def _without(seen: MarkerObservations, marker_ids: IntArray) -> MarkerObservations:
+    keep = ~np.isin(seen.marker_id, marker_ids)
+    return replace(
+        seen,
+        marker_id=seen.marker_id[keep],
+        corners_px=seen.corners_px[keep],
+        covariance_px2=seen.covariance_px2[keep],
+        quality=seen.quality[keep],
+        notes=tuple(note for note, is_kept in zip(seen.notes, keep, strict=True) if is_kept),
+    )
 
 
 def _standing(study: Study, pose: list[float], rng: np.random.Generator) -> RigidTransform:
@@ -362,10 +386,10 @@ def _beside_prediction(study: Study, labels: pd.DataFrame, poses: FloatArray, ou
         robot_heading_deg=np.degrees(np.arctan2(np.sin(poses[:, 2]), np.cos(poses[:, 2]))),
     )
     table = place.loc[np.repeat(place.index, rigs)].reset_index(drop=True).join(outcome.reset_index(drop=True))
-    markers = seen.markers[at].astype(np.float64)
+    markers, chance = seen.markers[at].astype(np.float64), getattr(seen, "chance_1", None)
     return table.assign(
         markers_predicted=markers,
-        chance_seen=np.minimum(markers, 1.0),
+        chance_seen=np.minimum(markers, 1.0) if chance is None else chance[at],
         along_sd_m=sd[:, 0],
         across_sd_m=sd[:, 1],
         heading_sd_deg=np.degrees(sd[:, 2]),
