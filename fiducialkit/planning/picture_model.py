@@ -127,7 +127,7 @@ def markers_seen(study: Study, poses: FloatArray) -> BoolArray:
     seen = np.zeros((len(poses), len(study.states), len(mounts), len(study.field.markers)), dtype=np.bool_)
     for m, marker in enumerate(study.field.markers):
         lone = replace(single, field=replace(study.field, markers=(marker,)))
-        seen[..., m] = predict(lone, poses, with_flips=False).markers > 0
+        seen[..., m] = predict(lone, poses, with_flips=False).markers >= 0.5
     return seen
 
 
