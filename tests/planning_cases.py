@@ -27,7 +27,7 @@ def small_study(**changes) -> Study:
         width_px=1280, height_px=800, fx_px=500.0, fy_px=500.0, cx_px=640.0, cy_px=400.0,
         distortion=(0.05, -0.01, 0.003, -0.001), model="fisheye", noise=CameraNoise(detector="fitted"),
     )  # fmt: skip
-    plain = Camera.from_field_of_view(1280, 800, 80.0)
+    plain = Camera.from_field_of_view(640, 400, 80.0)  # small pictures: many markers are read now and then
     markers = (
         Marker(marker_id=1, position=(0.0, 2.0, 0.5), facing_deg=0.0, size_m=0.15),
         Marker(marker_id=2, position=(0.0, 3.5, 0.8), facing_deg=10.0, tilt_deg=-5.0, roll_deg=3.0, size_m=0.2),
@@ -43,7 +43,7 @@ def small_study(**changes) -> Study:
         mounts=(
             Mount(name="a", camera=brown, position=(0.2, 0.2, 0.5), yaw_deg=20.0, tilt_deg=4.0, roll_deg=2.0),
             Mount(name="b", camera=fisheye, position=(-0.1, -0.2, 0.9), yaw_deg=-60.0, tilt_deg=-10.0),
-            Mount(name="c", camera=plain, position=(-0.3, 0.0, 0.4), yaw_deg=180.0),
+            Mount(name="c", camera=plain, position=(-0.3, 0.0, 0.4), yaw_deg=-140.0),
         ),
         rigs=(Rig(name="ab", mounts=("a", "b")), Rig(name="b", mounts=("b",)), Rig(name="all", mounts=("a", "b", "c"))),
         structures=(
@@ -136,24 +136,23 @@ def bilinear(table, width_px, facing_deg) -> float:
     return float(np.interp(facing_deg, np.arange(0.0, 71.0, 10.0), by_facing))
 
 
-def spread_of(information, turning_point, sd_m, sd_rad) -> np.ndarray:
-    """Return L T S T' L' for a piece that turns about that point of the robot."""
+def spread_root(information, turning_point, sd_m, sd_rad) -> np.ndarray:
+    """Return L T S^1/2 (6, 6) for a piece that turns about that point of the robot; times its transpose, a spread."""
     moving = np.block([[np.eye(3), cross_matrix(turning_point)], [np.zeros((3, 3)), np.eye(3)]])
-    return information @ moving @ np.diag([sd_m**2] * 3 + [sd_rad**2] * 3) @ moving.T @ information.T
+    return information @ moving @ np.diag([sd_m] * 3 + [sd_rad] * 3)
 
 
-def spread_of_pieces(study, sightings) -> np.ndarray:
-    """Return what unknown mounts, focal lengths and markers do to the information vector of these sightings."""
+def spread_roots(study, sightings) -> np.ndarray:
+    """Return (6, P): times its own transpose, what unknown mounts, focal lengths and markers do to the information."""
     built = study.tolerance
-    total = np.zeros((6, 6))
+    roots = []
     for mount in {s.mount.name: s.mount for s in sightings}.values():
         own = [s for s in sightings if s.mount is mount]
         summed = sum(s.information for s in own)
-        total += spread_of(summed, mount.position, built.mount_sd_m, math.radians(built.mount_sd_deg))
-        pull = sum(s.pull for s in own)
-        total += (built.focal_sd_percent / 100.0) ** 2 * np.outer(pull, pull)
+        roots.append(spread_root(summed, mount.position, built.mount_sd_m, math.radians(built.mount_sd_deg)))
+        roots.append(built.focal_sd_percent / 100.0 * sum(s.pull for s in own)[:, None])
     for marker in {s.marker.marker_id: s.marker for s in sightings}.values():
         own = [s for s in sightings if s.marker is marker]
         summed = sum(s.information for s in own)
-        total += spread_of(summed, own[0].centre_robot, built.marker_sd_m, math.radians(built.marker_sd_deg))
-    return total
+        roots.append(spread_root(summed, own[0].centre_robot, built.marker_sd_m, math.radians(built.marker_sd_deg)))
+    return np.hstack(roots)

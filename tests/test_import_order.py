@@ -126,6 +126,7 @@ ORDER: dict[str, tuple[str, ...]] = {
         "detectability",
         "sight_kernels",
         "information_kernels",
+        "rig_kernels",
         "mount_information",
         "prediction",
         "arrival",

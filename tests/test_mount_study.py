@@ -58,7 +58,11 @@ def test_tables_are_whole(comparison):
     assert not comparison.by_node.duplicated(["rig", "node", "side", "state"]).any()
     assert comparison.by_node[ALWAYS_SEEN].notna().all().all()
     assert comparison.by_node["chance_to_score"].between(0.0, 1.0).all()
-    blind = comparison.by_node["approach_share_1"] == 0.0
+    sighted = comparison.by_approach.groupby(["rig", "node", "side", "state"])["markers"].max()
+    blind = (
+        sighted.loc[[*zip(*(comparison.by_node[c] for c in ("rig", "node", "side", "state")), strict=False)]] == 0
+    ).to_numpy()
+    assert blind.any()
     assert (comparison.by_node.loc[blind, "chance_to_score"] == 0.0).all()
     assert comparison.by_node.loc[blind, "position_95_m"].isna().all()
     assert sorted(comparison.table["rank"]) == list(range(1, len(study.rigs) + 1))
@@ -84,10 +88,10 @@ def test_blind_stretch_is_the_nearest_sighting(comparison):
 
 def test_reasons_name_the_place_and_the_blind_stretch(comparison):
     one = comparison.by_node[comparison.by_node["rig"] == "one high"]
-    blind = one[one["approach_share_1"] == 0.0].iloc[0]
+    blind = one[one["position_95_m"].isna()].iloc[0]
     assert blind["reason"].startswith("sees no marker on the last 1.5 m to ")
     assert blind["node"] in blind["reason"]
-    part = one[(one["blind_m"] > 0.0) & (one["approach_share_1"] > 0.0) & (one["flip_probability"] < 0.01)].iloc[0]
+    part = one[(one["blind_m"] > 0.0) & one["position_95_m"].notna() & (one["flip_probability"] < 0.01)].iloc[0]
     assert f"sees no marker closer than {part['blind_m']:.2g} m to {part['node']}" in part["reason"]
 
 

@@ -1,9 +1,7 @@
-"""The compiled heart of mount planning: what every rig sees from every robot pose, and how well that fixes the pose.
+"""How far apart the mirrored pose of a rig is, and what the detector's tables are laid out by.
 
-One robot pose at a time: every (mount, marker) pair is tested and, where seen, its Fisher information is kept; a rig is
-the sum over its mounts. All of it is in the robot's own axes at its origin: a small error is a translation ``d`` and a
-rotation vector ``w``, so along, across and heading are components 0, 1 and 5. Derived here; the numpy twin is in
-``tests/test_planning_kernels.py``.
+All of it is in the robot's own axes at its origin: a small error is a translation ``d`` and a rotation vector ``w``, so
+along, across and heading are components 0, 1 and 5. Derived here.
 """
 
 from __future__ import annotations
@@ -13,14 +11,12 @@ import math
 import numpy as np
 
 from fiducialkit.compiled import kernel
-from fiducialkit.scene.occlusion import is_hidden
-from fiducialkit.scene.projection import project_point, project_point_jacobian
+from fiducialkit.scene.projection import project_point_jacobian
 
 # corner sd is tabulated at widths of 2^(k/8) px from 4 px up, and interpolated in log width
 SD_TABLE_FIRST_LOG2 = 2.0
 SD_TABLE_PER_OCTAVE = 8
 SD_TABLE_LENGTH = 65
-_NEAREST_DEPTH_M = 0.05
 
 
 @kernel
@@ -109,54 +105,6 @@ def _quadrilateral(pixels):
         longest = max(longest, side)
         total += side
     return 0.5 * area, longest, 0.25 * total
-
-
-@kernel
-def _is_readable(pixels, width, height, inset, smallest_cell, cells):
-    """Return whether the corners lie inside the picture and the marker's cells are large enough both ways."""
-    for k in range(4):
-        u, v = pixels[2 * k], pixels[2 * k + 1]
-        if not (inset <= u <= width - 1 - inset and inset <= v <= height - 1 - inset):
-            return False
-    area, longest, _ = _quadrilateral(pixels)
-    return area > 0.0 and area >= smallest_cell * cells * longest
-
-
-@kernel
-def _add_information(rows, weight, information):
-    for i in range(6):
-        for j in range(i + 1):
-            total = 0.0
-            for k in range(8):
-                total += rows[k, i] * rows[k, j]
-            information[i, j] = weight * total
-            information[j, i] = weight * total
-
-
-@kernel
-def _add_considered(gain, information, ax, ay, az, sd_m, sd_rad, covariance):
-    """Add what an unknown shift and turn of one camera or marker does: gain L T S T' L' gain'.
-
-    `gain` (3, 6) are the wanted rows of the solution's covariance, L the information that came through the piece,
-    and T moves the piece's own turning point (ax, ay, az) to the robot's origin.
-    """
-    moved = np.empty((3, 6))
-    for i in range(3):
-        for j in range(6):
-            total = 0.0
-            for k in range(6):
-                total += gain[i, k] * information[k, j]
-            moved[i, j] = total
-        # columns 3..5 after T = [[1, [a]x], [0, 1]]
-        bx, by, bz = moved[i, 0], moved[i, 1], moved[i, 2]
-        moved[i, 3] += by * az - bz * ay
-        moved[i, 4] += bz * ax - bx * az
-        moved[i, 5] += bx * ay - by * ax
-    for i in range(3):
-        for j in range(3):
-            shift = moved[i, 0] * moved[j, 0] + moved[i, 1] * moved[j, 1] + moved[i, 2] * moved[j, 2]
-            turn = moved[i, 3] * moved[j, 3] + moved[i, 4] * moved[j, 4] + moved[i, 5] * moved[j, 5]
-            covariance[i, j] += sd_m * sd_m * shift + sd_rad * sd_rad * turn
 
 
 @kernel
@@ -297,217 +245,74 @@ def _prior_misfit(turn, height, prior, information, gradient):
 
 
 @kernel
-def _look(
-    pose, k, m, models, parameters, rotations, offsets, pupils, sizes, limits, corners_field, centres_field,
-    normals_field, cells, obstacles, structures, first_box, box_count, corners, pixels, rows,
-):  # fmt: skip
-    """Return in which mechanism states mount k sees marker m from the pose, as bits, filling its pixels and rows."""
-    cosine, sine = math.cos(pose[2]), math.sin(pose[2])
-    # camera_from_robot: the pupil in field, and the marker in robot
-    cam_x = pose[0] + cosine * pupils[k, 0] - sine * pupils[k, 1]
-    cam_y = pose[1] + sine * pupils[k, 0] + cosine * pupils[k, 1]
-    cam_z = pupils[k, 2]
-    dx = cam_x - centres_field[m, 0]
-    dy = cam_y - centres_field[m, 1]
-    dz = cam_z - centres_field[m, 2]
-    facing = dx * normals_field[m, 0] + dy * normals_field[m, 1] + dz * normals_field[m, 2]
-    if facing <= 0.0 or facing * facing < limits[k, 1] * limits[k, 1] * (dx * dx + dy * dy + dz * dz):
-        return 0
-    depth = rotations[k, 2, 0] * corners[m, 4, 0] + rotations[k, 2, 1] * corners[m, 4, 1]
-    depth += rotations[k, 2, 2] * corners[m, 4, 2] + offsets[k, 2]
-    if depth < _NEAREST_DEPTH_M:
-        return 0
-    ok, u, v = project_point(
-        models[k], parameters[k],
-        rotations[k, 0, 0] * corners[m, 4, 0] + rotations[k, 0, 1] * corners[m, 4, 1]
-        + rotations[k, 0, 2] * corners[m, 4, 2] + offsets[k, 0],
-        rotations[k, 1, 0] * corners[m, 4, 0] + rotations[k, 1, 1] * corners[m, 4, 1]
-        + rotations[k, 1, 2] * corners[m, 4, 2] + offsets[k, 1],
-        depth,
-    )  # fmt: skip
-    if not (ok and 0.0 <= u <= sizes[k, 0] - 1.0 and 0.0 <= v <= sizes[k, 1] - 1.0):
-        return 0
-    for j in range(4):
-        x, y, z = corners[m, j, 0], corners[m, j, 1], corners[m, j, 2]
-        ok, u, v = _corner_rows(
-            models[k], parameters[k], rotations[k], offsets[k], x, y, z, x, y, z, rows, 2 * j
-        )  # fmt: skip
-        if not ok:
-            return 0
-        pixels[2 * j] = u
-        pixels[2 * j + 1] = v
-    if not _is_readable(pixels, sizes[k, 0], sizes[k, 1], limits[k, 2], limits[k, 0], cells):
-        return 0
-    for j in range(5):
-        ex, ey, ez = centres_field[m, 0], centres_field[m, 1], centres_field[m, 2]
-        if j < 4:
-            ex, ey, ez = corners_field[m, j, 0], corners_field[m, j, 1], corners_field[m, j, 2]
-        if is_hidden(obstacles, 0, obstacles.shape[0], cam_x, cam_y, cam_z, ex, ey, ez):
-            return 0
-    bits = 0
-    for state in range(first_box.shape[0]):
-        hidden = False
-        for j in range(5):
-            if is_hidden(
-                structures, first_box[state], box_count[state], pupils[k, 0], pupils[k, 1], pupils[k, 2],
-                corners[m, j, 0], corners[m, j, 1], corners[m, j, 2],
-            ):  # fmt: skip
-                hidden = True
-                break
-        if not hidden:
-            bits |= 1 << state
-    return bits
+def _to_robot(pose, corners_field, normals_field, corners, normals):
+    """Fill corners (M, 4, 3) and normals (M, 3) in robot for a pose (x, y, cosine and sine of the heading)."""
+    x, y, cosine, sine = pose[0], pose[1], pose[2], pose[3]
+    for m in range(corners.shape[0]):
+        normals[m, 0] = cosine * normals_field[m, 0] + sine * normals_field[m, 1]
+        normals[m, 1] = cosine * normals_field[m, 1] - sine * normals_field[m, 0]
+        normals[m, 2] = normals_field[m, 2]
+        for j in range(4):
+            dx, dy = corners_field[m, j, 0] - x, corners_field[m, j, 1] - y
+            corners[m, j, 0] = cosine * dx + sine * dy
+            corners[m, j, 1] = cosine * dy - sine * dx
+            corners[m, j, 2] = corners_field[m, j, 2]
 
 
 @kernel
-def evaluate_rigs(
-    poses, models, parameters, rotations, offsets, pupils, sizes, limits, sd_tables, corners_field, centres_field,
-    normals_field, cells, obstacles, structures, first_box, box_count, rigs, prior, considered,
-    with_separation, markers_seen, noise_covariance, covariance, separation,
+def mirrored_separations(
+    poses, models, parameters, rotations, offsets, pupils, corners_field, normals_field, rigs, prior, row_of, start,
+    pixels_kept, markers, states, weight, probability, separation,
 ):  # fmt: skip
-    """Fill, for each (pose, state, rig): distinct markers seen, covariances (3, 3), separation D of the mirrored pose.
+    """Fill, for each (pose, state, rig), the separation D of the mirrored pose; NaN where no marker is likely seen.
 
     Parameters
     ----------
-    poses (N, 3): x, y, heading. rotations, offsets (K, ...): camera_from_robot. pupils (K, 3): in robot.
-    sizes (K, 2): picture. limits (K, 3): smallest px a cell, cosine of the largest facing angle, inset px.
-    corners_field (M, 4, 3), centres_field, normals_field (M, 3); obstacles (O, 15) in field.
-    structures (S, 15) in robot, those of a state from first_box, box_count. rigs (R, K): membership.
-    prior (6,): inverse variances; considered (5,): sds of mount [m, rad], marker [m, rad] and relative focal length.
-    Covariances are of along, across, heading in robot axes; `noise_covariance` from corner noise and prior alone,
-    `covariance` with what stays the same for a whole drive. NaN where no marker is seen; `separation` too where
-    `with_separation` is false, which saves about a third of the time.
+    poses (N, 4): x, y, cosine and sine of the heading. models, parameters (K, .): lenses. rotations, offsets (K, ...):
+    camera_from_robot. pupils (K, 3): in robot. corners_field (M, 4, 3), normals_field (M, 3). rigs (R, K): membership.
+    prior (6,): inverse variances. row_of (K, N, S), start (K, N + 1), pixels_kept (K, ., 8), markers, states, weight,
+    probability (K, .): the sightings, as `planning.mount_information` makes them.
     """
     mount_count, marker_count = models.shape[0], corners_field.shape[0]
-    rig_count, state_count = rigs.shape[0], first_box.shape[0]
+    rig_count, state_count = rigs.shape[0], row_of.shape[2]
     seen = np.zeros((mount_count, marker_count), dtype=np.int64)
     pixels = np.empty((mount_count, marker_count, 8))
-    rows = np.empty((8, 6))
-    information = np.empty((mount_count, marker_count, 6, 6))
-    focal = np.empty((mount_count, marker_count, 6))
     weights = np.empty((mount_count, marker_count))
-    corners = np.empty((marker_count, 5, 3))
-    normals = np.empty((marker_count, 3))
-    total, lower, inverse, piece = np.empty((6, 6)), np.empty((6, 6)), np.empty((6, 6)), np.empty((6, 6))
-    gain = np.empty((3, 6))
+    corners, normals = np.empty((marker_count, 4, 3)), np.empty((marker_count, 3))
     scratch = (
         np.empty((3, 3)), np.empty((6, 6)), np.empty(6), np.empty((8, 6)), np.empty((6, 6)), np.empty((6, 6)),
     )  # fmt: skip
-    wanted = (0, 1, 5)
     for n in range(poses.shape[0]):
-        cosine, sine = math.cos(poses[n, 2]), math.sin(poses[n, 2])
-        for m in range(marker_count):
-            normals[m, 0] = cosine * normals_field[m, 0] + sine * normals_field[m, 1]
-            normals[m, 1] = cosine * normals_field[m, 1] - sine * normals_field[m, 0]
-            normals[m, 2] = normals_field[m, 2]
-            for j in range(5):
-                x, y, z = centres_field[m, 0], centres_field[m, 1], centres_field[m, 2]
-                if j < 4:
-                    x, y, z = corners_field[m, j, 0], corners_field[m, j, 1], corners_field[m, j, 2]
-                x -= poses[n, 0]
-                y -= poses[n, 1]
-                corners[m, j, 0] = cosine * x + sine * y
-                corners[m, j, 1] = cosine * y - sine * x
-                corners[m, j, 2] = z
+        _to_robot(poses[n], corners_field, normals_field, corners, normals)
+        seen[:, :] = 0
         for k in range(mount_count):
-            for m in range(marker_count):
-                seen[k, m] = _look(
-                    poses[n], k, m, models, parameters, rotations, offsets, pupils, sizes, limits, corners_field,
-                    centres_field, normals_field, cells, obstacles, structures, first_box, box_count, corners,
-                    pixels[k, m], rows,
-                )  # fmt: skip
-                if seen[k, m] == 0:
-                    continue
-                area, longest, _ = _quadrilateral(pixels[k, m])
-                sd = corner_sd(sd_tables[k], area / longest)
-                weights[k, m] = 1.0 / (sd * sd)
-                _add_information(rows, weights[k, m], information[k, m])
-                for a in range(6):
-                    value = 0.0
-                    for j in range(4):
-                        value += rows[2 * j, a] * (pixels[k, m, 2 * j] - parameters[k, 2])
-                        value += rows[2 * j + 1, a] * (pixels[k, m, 2 * j + 1] - parameters[k, 3])
-                    focal[k, m, a] = weights[k, m] * value
+            for q in range(start[k, n], start[k, n + 1]):
+                if probability[k, q] >= 0.5:
+                    m = markers[k, q]
+                    seen[k, m] = states[k, q]
+                    weights[k, m] = weight[k, q]
+                    pixels[k, m] = pixels_kept[k, q]
         for r in range(rig_count):
-            rig = rigs[r]
             for state in range(state_count):
-                twin = -1
+                twin = state
                 for earlier in range(state):
-                    same = True
+                    is_same = True
                     for k in range(mount_count):
-                        if rig[k]:
-                            for m in range(marker_count):
-                                if (seen[k, m] >> state & 1) != (seen[k, m] >> earlier & 1):
-                                    same = False
-                    if same:
+                        if rigs[r, k] and row_of[k, n, state] != row_of[k, n, earlier]:
+                            is_same = False
+                    if is_same:
                         twin = earlier
                         break
-                if twin >= 0:
-                    markers_seen[n, state, r] = markers_seen[n, twin, r]
-                    noise_covariance[n, state, r] = noise_covariance[n, twin, r]
-                    covariance[n, state, r] = covariance[n, twin, r]
+                if twin < state:
                     separation[n, state, r] = separation[n, twin, r]
                     continue
-                count = 0
-                total[:, :] = 0.0
-                for a in range(6):
-                    total[a, a] = prior[a]
-                for m in range(marker_count):
-                    found = False
-                    for k in range(mount_count):
-                        if rig[k] and seen[k, m] >> state & 1:
-                            found = True
-                            total += information[k, m]
-                    if found:
-                        count += 1
-                markers_seen[n, state, r] = count
-                if count == 0 or not _inverse(total, lower, inverse):
-                    noise_covariance[n, state, r] = math.nan
-                    covariance[n, state, r] = math.nan
-                    separation[n, state, r] = math.nan
-                    continue
-                for i in range(3):
-                    for j in range(3):
-                        noise_covariance[n, state, r, i, j] = inverse[wanted[i], wanted[j]]
-                    gain[i] = inverse[wanted[i]]
-                result = covariance[n, state, r]
-                result[:, :] = noise_covariance[n, state, r]
+                is_seen = False
                 for k in range(mount_count):
-                    if not rig[k]:
-                        continue
-                    piece[:, :] = 0.0
-                    found = False
-                    by_focal = np.zeros(3)
                     for m in range(marker_count):
-                        if seen[k, m] >> state & 1:
-                            found = True
-                            piece += information[k, m]
-                            for i in range(3):
-                                for a in range(6):
-                                    by_focal[i] += gain[i, a] * focal[k, m, a]
-                    if found:
-                        _add_considered(
-                            gain, piece, pupils[k, 0], pupils[k, 1], pupils[k, 2], considered[0], considered[1], result
-                        )
-                        for i in range(3):
-                            for j in range(3):
-                                result[i, j] += considered[4] * considered[4] * by_focal[i] * by_focal[j]
-                for m in range(marker_count):
-                    piece[:, :] = 0.0
-                    found = False
-                    for k in range(mount_count):
-                        if rig[k] and seen[k, m] >> state & 1:
-                            found = True
-                            piece += information[k, m]
-                    if found:
-                        _add_considered(
-                            gain, piece, corners[m, 4, 0], corners[m, 4, 1], corners[m, 4, 2], considered[2],
-                            considered[3], result,
-                        )  # fmt: skip
-                if not with_separation:
-                    separation[n, state, r] = math.nan
-                    continue
-                separation[n, state, r] = _mirrored_separation(
-                    seen, rig, state, models, parameters, rotations, offsets, pupils, corners, normals, pixels,
-                    weights, prior, scratch,
-                )  # fmt: skip
+                        is_seen |= rigs[r, k] and (seen[k, m] >> state & 1) == 1
+                separation[n, state, r] = math.nan
+                if is_seen:
+                    separation[n, state, r] = _mirrored_separation(
+                        seen, rigs[r], state, models, parameters, rotations, offsets, pupils, corners, normals, pixels,
+                        weights, prior, scratch,
+                    )  # fmt: skip

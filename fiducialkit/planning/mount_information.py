@@ -6,14 +6,14 @@ import math
 import os
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from queue import SimpleQueue
 from typing import Any, TypeVar
 
 import numpy as np
 
 from fiducialkit.arrays import BoolArray, FloatArray, IntArray, checked_array
-from fiducialkit.planning import information_kernels, kernels, sight_kernels
+from fiducialkit.planning import information_kernels, kernels, rig_kernels, sight_kernels
 from fiducialkit.planning.detectability import camera_tables, limits
 from fiducialkit.planning.study import Study
 from fiducialkit.scene.camera import Camera
@@ -112,13 +112,13 @@ def mount_information(
     def run(job: tuple[int, int], room: Room) -> None:
         k, first = job
         part = slice(first, first + CHUNK)
-        one = look(scenery, k, by_cosine[part], LIKELY, room=room)
+        one = look(replace(scenery, mounts=scenery.mounts[k : k + 1]), 0, by_cosine[part], LIKELY, room=room)
         information[k, part] = one.by_pose(one.sums)
         spread[k, part] = one.by_pose(one.spread)
         seen[k, part] = one.seen
 
     jobs = [(k, first) for k in range(len(mounts)) for first in range(0, len(poses), CHUNK)]
-    in_threads(run, jobs, workers, lambda: Room(scenery, CHUNK))
+    in_threads(run, jobs, workers, lambda: Room(replace(scenery, mounts=scenery.mounts[:1]), CHUNK))
     return MountInformation(information=information, spread=spread, seen=seen, prior=scenery.prior)
 
 
@@ -192,24 +192,33 @@ class Look:
 
 
 class Room:
-    """Arrays that looks at up to `count` poses fill again and again: fresh memory costs as much as the work itself."""
+    """Arrays that looks at up to `count` poses fill again and again: fresh memory costs as much as the work itself.
+
+    What differs by mount has one more axis in front.
+    """
 
     def __init__(self, scenery: Scenery, count: int) -> None:
         lanes, states, markers = sight_kernels.LANES, scenery.state_count, scenery.marks.shape[1]
-        self.most = count * markers
-        self.pose, self.marker, self.states = (np.empty(self.most, dtype=np.int64) for _ in range(3))
-        self.facing, self.weight, self.probability = (np.empty(self.most) for _ in range(3))
-        self.passing, self.squared = np.empty(markers, dtype=np.bool_), np.empty(markers)
+        mounts, most = len(scenery.mounts), count * markers
+        self.pose = np.empty(most, dtype=np.int64)
+        self.facing, self.passing, self.squared = np.empty(most), np.empty(markers, dtype=np.bool_), np.empty(markers)
         self.work = np.empty(sight_kernels.WORK_ROWS * lanes)
         self.told = np.empty(information_kernels.COLUMNS * lanes)
-        blocks = -(-count * states // lanes)
-        self.row_of = np.empty((count, states), dtype=np.int64)
-        self.sums = np.empty((blocks, information_kernels.COLUMNS, lanes))
-        self.spread = np.empty((blocks, information_kernels.SYMMETRIC, lanes))
-        self.seen = np.empty((count, states, scenery.words), dtype=np.int64)
-        self.is_uncertain = np.empty(count, dtype=np.bool_)
-        self.start = np.empty(count + 1, dtype=np.int64)
-        self.kept = np.empty((self.most, information_kernels.KEPT))
+        blocks = math.ceil(count * states / lanes)
+        self.row_of = np.empty((mounts, count, states), dtype=np.int64)
+        self.sums = np.empty((mounts, blocks, information_kernels.COLUMNS, lanes))
+        self.spread = np.empty((mounts, blocks, information_kernels.SYMMETRIC, lanes))
+        self.seen = np.empty((mounts, count, states, scenery.words), dtype=np.int64)
+        self.is_uncertain = np.empty((mounts, count), dtype=np.bool_)
+        self.start = np.empty((mounts, count + 1), dtype=np.int64)
+        self.kept = np.empty((mounts, most, information_kernels.KEPT))
+        self.marker, self.states = (np.empty((mounts, most), dtype=np.int64) for _ in range(2))
+        self.weight, self.probability = (np.empty((mounts, most)) for _ in range(2))
+        self.rig_scratch: tuple[Any, ...] = (
+            np.empty(markers), np.empty((mounts, markers), dtype=np.bool_), np.empty((3, 2), dtype=np.int64),
+            np.empty((1, mounts), dtype=np.bool_), np.empty(4), np.empty(21), np.empty(27), np.empty(18), np.empty(18),
+            np.empty(6), np.empty(15),
+        )  # fmt: skip
 
 
 def look(
@@ -219,39 +228,49 @@ def look(
 
     `poses` (N, 4) hold x, y, cosine and sine of the heading.
     """
-    mount, count = scenery.mounts[k], len(poses)
+    mount, count, states = scenery.mounts[k], len(poses), scenery.state_count
     found = sight_kernels.find_candidates(
-        poses, mount.place, mount.view, scenery.marks, room.passing, room.squared, room.pose, room.marker, room.facing
-    )
+        poses, mount.place, mount.view, scenery.marks, room.passing, room.squared, room.pose, room.marker[k],
+        room.facing,
+    )  # fmt: skip
+    sighted = room.pose, room.marker[k], room.states[k], room.weight[k], room.probability[k]
     kept = sight_kernels.screen_candidates(
         poses, mount.place, mount.model, mount.lens, mount.view, mount.tables, scenery.marks, scenery.obstacles,
-        mount.structures, mount.structure_states, (1 << scenery.state_count) - 1, scenery.others, found, room.pose,
-        room.marker, room.facing, room.work, room.pose, room.marker, room.states, room.weight, room.probability,
+        mount.structures, mount.structure_states, (1 << states) - 1, scenery.others, found, *sighted[:2], room.facing,
+        room.work, *sighted,
     )  # fmt: skip
     rows = information_kernels.rows_of_poses(
-        count, scenery.state_count, sure_from, kept, room.pose, room.marker, room.states, room.probability, room.start,
-        room.row_of, room.is_uncertain, room.seen.reshape(-1, scenery.words),
+        count, states, sure_from, kept, *sighted[:3], sighted[4], room.start[k], room.row_of[k], room.is_uncertain[k],
+        room.seen[k].reshape(-1, scenery.words),
     )  # fmt: skip
     information_kernels.sum_sightings(
-        poses, mount.place, mount.model, mount.lens, mount.is_plain, scenery.marks, scenery.considered,
-        scenery.state_count, sure_from, keeps_pixels, kept, room.pose, room.marker, room.states, room.weight,
-        room.probability, rows, room.row_of, room.work, room.told, room.kept, room.sums.reshape(-1),
-        room.spread.reshape(-1),
+        poses, mount.place, mount.model, mount.lens, mount.is_plain, scenery.marks, scenery.considered, states,
+        sure_from, keeps_pixels, kept, *sighted, rows, room.row_of[k], room.work, room.told, room.kept[k],
+        room.sums[k].reshape(-1), room.spread[k].reshape(-1),
     )  # fmt: skip
-    blocks = -(-rows // sight_kernels.LANES)
+    blocks = math.ceil(rows / sight_kernels.LANES)
     return Look(
-        row_of=room.row_of[:count],
-        sums=room.sums[:blocks],
-        spread=room.spread[:blocks],
-        seen=room.seen[:count],
-        is_uncertain=room.is_uncertain[:count],
-        start=room.start[: count + 1],
-        kept=room.kept[:kept],
-        marker=room.marker[:kept],
-        states=room.states[:kept],
-        weight=room.weight[:kept],
-        probability=room.probability[:kept],
+        row_of=room.row_of[k, :count],
+        sums=room.sums[k, :blocks],
+        spread=room.spread[k, :blocks],
+        seen=room.seen[k, :count],
+        is_uncertain=room.is_uncertain[k, :count],
+        start=room.start[k, : count + 1],
+        kept=room.kept[k, :kept],
+        marker=room.marker[k, :kept],
+        states=room.states[k, :kept],
+        weight=room.weight[k, :kept],
+        probability=room.probability[k, :kept],
     )
+
+
+def evaluate(scenery: Scenery, rigs: BoolArray, poses: FloatArray, results: FloatArray, room: Room) -> None:
+    """Fill results (N, S, R, 15) of `rig_kernels.evaluate_rigs` from what `look` left in `room` of all mounts."""
+    rig_kernels.evaluate_rigs(
+        poses, rigs, scenery.prior, scenery.considered, np.array([mount.place[12:] for mount in scenery.mounts]),
+        np.ascontiguousarray(scenery.marks[:3].T), CERTAIN, room.row_of, room.start, room.kept, room.marker,
+        room.states, room.probability, *room.rig_scratch, results,
+    )  # fmt: skip
 
 
 def turned(poses: FloatArray) -> FloatArray:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from fiducialkit.arrays import BoolArray, FloatArray, IntArray
+from fiducialkit.arrays import BoolArray, FloatArray
 from fiducialkit.errors import InputError
 from fiducialkit.planning import verdict
 from fiducialkit.planning.arrival import chance_to_score, driven_blind, tool_covariance
@@ -126,20 +126,11 @@ def _by_node(study: Study, labels: pd.DataFrame, seen: Prediction) -> pd.DataFra
     for node in study.field.nodes:
         for side in study.sides:
             index = np.asarray(groups[(node.name, side)], dtype=np.int64)
-            rows += _arrivals(study, node, side, labels["distance_m"].to_numpy()[index], _at(seen, index))
+            rows += _arrivals(study, node, side, labels["distance_m"].to_numpy()[index], seen.at(index))
     nodes = {node.name: node for node in study.field.nodes}
     for row in rows:
         row["reason"] = verdict.reason(row, nodes[str(row["node"])], study)
     return BY_NODE.checked(pd.DataFrame(rows))
-
-
-def _at(seen: Prediction, index: IntArray) -> Prediction:
-    return Prediction(
-        markers=seen.markers[index],
-        noise_covariance=seen.noise_covariance[index],
-        covariance=seen.covariance[index],
-        flip_probability=seen.flip_probability[index],
-    )
 
 
 def _arrivals(study: Study, node: Node, side: str, distance_m: FloatArray, seen: Prediction) -> list[dict[str, object]]:
@@ -155,7 +146,7 @@ def _arrivals(study: Study, node: Node, side: str, distance_m: FloatArray, seen:
         for s, state in enumerate(study.states):
             i = int(best[s, r])
             label = {"rig": rig.name, "node": node.name, "side": side, "state": state}
-            shares = _sightings(seen.markers[:, s, r], distance_m, study.approach.distance_m)
+            shares = _sightings(seen, s, r, distance_m, study.approach.distance_m)
             row = _arrival(carried[i, s, r], tool) | {
                 "held_from_m": float(distance_m[i]) if chance[i, s, r] >= 0.0 else math.nan,
                 "flip_probability": float(seen.flip_probability[i, s, r]),
@@ -165,12 +156,13 @@ def _arrivals(study: Study, node: Node, side: str, distance_m: FloatArray, seen:
     return rows
 
 
-def _sightings(markers: IntArray, distance_m: FloatArray, length_m: float) -> dict[str, object]:
+def _sightings(seen: Prediction, s: int, r: int, distance_m: FloatArray, length_m: float) -> dict[str, object]:
+    markers = seen.markers[:, s, r]
     seen_m = distance_m[markers > 0]
     return {
         "markers_at_node": int(markers[np.argmin(distance_m)]),
-        "approach_share_1": float(np.mean(markers >= 1)),
-        "approach_share_2": float(np.mean(markers >= 2)),
+        "approach_share_1": float(np.mean(seen.chance_1[:, s, r])),
+        "approach_share_2": float(np.mean(seen.chance_2[:, s, r])),
         "blind_m": float(seen_m.min()) if seen_m.size else length_m,
     }
 
@@ -191,14 +183,13 @@ def _maps(study: Study, floor: FloorPoses, seen: Prediction) -> pd.DataFrame:
     parts = []
     for r, rig in enumerate(study.rigs):
         for s, state in enumerate(study.states):
-            markers = _on_grid(floor, seen.markers[:, s, r])
             position = _on_grid(floor, position_95_m(seen.covariance[:, s, r]))
             heading = _on_grid(floor, heading_95_deg(seen.covariance[:, s, r]))
             cells = {
                 "robot_x_m": floor.x_m,
                 "robot_y_m": floor.y_m,
-                "share_1": _share(markers >= 1, free),
-                "share_2": _share(markers >= 2, free),
+                "share_1": _mean(_on_grid(floor, seen.chance_1[:, s, r]), free),
+                "share_2": _mean(_on_grid(floor, seen.chance_2[:, s, r]), free),
                 "position_95_m": _median(position),
                 "heading_95_deg": _median(heading),
             }
@@ -206,15 +197,15 @@ def _maps(study: Study, floor: FloorPoses, seen: Prediction) -> pd.DataFrame:
     return MAPS.checked(pd.concat(parts, ignore_index=True))
 
 
-def _on_grid(floor: FloorPoses, values: FloatArray | IntArray) -> FloatArray:
+def _on_grid(floor: FloorPoses, values: FloatArray) -> FloatArray:
     grid = np.full(len(floor.poses), np.nan)
     grid[floor.is_free] = values
     return grid.reshape(-1, floor.headings)
 
 
-def _share(hit: BoolArray, free: BoolArray) -> FloatArray:
+def _mean(chance: FloatArray, free: BoolArray) -> FloatArray:
     count = free.sum(axis=1)
-    return np.where(count > 0, (hit & free).sum(axis=1) / np.maximum(count, 1), np.nan)
+    return np.where(count > 0, np.where(free, chance, 0.0).sum(axis=1) / np.maximum(count, 1), np.nan)
 
 
 def _median(values: FloatArray) -> FloatArray:

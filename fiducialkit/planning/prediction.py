@@ -2,24 +2,28 @@
 
 from __future__ import annotations
 
-import math
-import os
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from scipy.special import ndtr
 
 from fiducialkit.arrays import BoolArray, FloatArray, IntArray, checked_array
-from fiducialkit.planning import kernels
-from fiducialkit.planning.detectability import corner_sd_table, limits
+from fiducialkit.planning import information_kernels, kernels
+from fiducialkit.planning.mount_information import (
+    CERTAIN,
+    CHUNK,
+    Room,
+    evaluate,
+    in_threads,
+    look,
+    scenery_of,
+    turned,
+)
 from fiducialkit.planning.study import Study
-from fiducialkit.scene.occlusion import BOX, upright_box
 from fiducialkit.scene.robot import Mount
 from fiducialkit.scene.transforms import parts
 
-_CHUNK = 512
+_SIX = np.array([[0, 1, 3], [1, 2, 4], [3, 4, 5]])  # place of an element of a 3 x 3 matrix among its six numbers
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -29,18 +33,35 @@ class Prediction:
     Attributes
     ----------
     markers : ndarray of int, shape (N, S, R)
-        Distinct markers seen.
+        Distinct markers more likely seen than not.
+    chance_1, chance_2 : ndarray, shape (N, S, R)
+        Chance that at least one marker, and at least two, are seen; sightings taken as independent.
     noise_covariance, covariance : ndarray, shape (N, S, R, 3, 3)
         Of along, across, heading in robot axes [m, m, rad]: from corner noise and the prior alone, and with mount,
-        marker and focal errors, which stay the same for a whole drive. NaN where no marker is seen.
+        marker and focal errors, which stay the same for a whole drive. Each is the mean over what may be seen (the
+        three least certain sightings seen or not, the others rounded), given that something is. NaN where no marker is
+        more likely seen than not.
     flip_probability : ndarray, shape (N, S, R)
-        Chance that the mirrored pose fits better. NaN where no marker is seen.
+        Chance that the mirrored pose fits better, from the likely sightings. NaN where there are none.
     """
 
     markers: IntArray
+    chance_1: FloatArray
+    chance_2: FloatArray
     noise_covariance: FloatArray
     covariance: FloatArray
     flip_probability: FloatArray
+
+    def at(self, index: IntArray | BoolArray) -> Prediction:
+        """Return the predictions of some of the poses."""
+        return Prediction(
+            markers=self.markers[index],
+            chance_1=self.chance_1[index],
+            chance_2=self.chance_2[index],
+            noise_covariance=self.noise_covariance[index],
+            covariance=self.covariance[index],
+            flip_probability=self.flip_probability[index],
+        )
 
 
 def predict(study: Study, poses: FloatArray, *, with_flips: bool = True, workers: int | None = None) -> Prediction:
@@ -50,24 +71,33 @@ def predict(study: Study, poses: FloatArray, *, with_flips: bool = True, workers
     does not depend on `workers` (threads; the number of processors if None).
     """
     poses = checked_array("poses", poses, (None, 3))
-    scenery = _scenery(study)
+    scenery, rigs, by_cosine = scenery_of(study, used_mounts(study)), rig_membership(study), turned(poses)
     shape = (len(poses), len(study.states), len(study.rigs))
-    markers = np.zeros(shape, dtype=np.int64)
-    noise_covariance, covariance = np.empty((*shape, 3, 3)), np.empty((*shape, 3, 3))
-    separation = np.empty(shape)
+    results, separation = np.empty((*shape, 15)), np.full(shape, np.nan)
+    of_flips = _flip_arrays(study) if with_flips else ()
 
-    def run(start: int) -> None:
-        part = slice(start, start + _CHUNK)
-        kernels.evaluate_rigs(
-            poses[part], *scenery, with_flips, markers[part], noise_covariance[part], covariance[part], separation[part]
-        )
+    def run(first: int, room: Room) -> None:
+        part = slice(first, first + CHUNK)
+        for k in range(len(scenery.mounts)):
+            look(scenery, k, by_cosine[part], CERTAIN, room=room, keeps_pixels=with_flips)
+        evaluate(scenery, rigs, by_cosine[part], results[part], room)
+        if with_flips:
+            pixels = room.kept[:, :, information_kernels.PIXELS :]
+            kernels.mirrored_separations(
+                by_cosine[part], *of_flips, rigs, scenery.prior, room.row_of, room.start, pixels, room.marker,
+                room.states, room.weight, room.probability, separation[part],
+            )  # fmt: skip
 
-    with ThreadPoolExecutor(workers or os.cpu_count() or 1) as pool:
-        list(pool.map(run, range(0, len(poses), _CHUNK)))
+    count = min(CHUNK, max(len(poses), 1))
+    in_threads(run, range(0, len(poses), CHUNK), workers, lambda: Room(scenery, count))
+    markers = np.rint(results[..., 0]).astype(np.int64)
+    results[..., 3:][markers == 0] = np.nan
     return Prediction(
         markers=markers,
-        noise_covariance=noise_covariance,
-        covariance=covariance,
+        chance_1=results[..., 1],
+        chance_2=results[..., 2],
+        noise_covariance=results[..., 3:9][..., _SIX],
+        covariance=results[..., 9:][..., _SIX],
         flip_probability=ndtr(-0.5 * separation),
     )
 
@@ -84,63 +114,17 @@ def rig_membership(study: Study) -> BoolArray:
     return np.array([[mount.name in rig.mounts for mount in mounts] for rig in study.rigs], dtype=np.bool_)
 
 
-def _scenery(study: Study) -> tuple[Any, ...]:
-    """Return the study as the arrays the kernel takes between the poses and the outputs."""
-    return (*_mount_arrays(study), *_field_arrays(study), *_structure_arrays(study), rig_membership(study),
-            _prior_weights(study), _considered(study))  # fmt: skip
-
-
-def _mount_arrays(study: Study) -> tuple[Any, ...]:
+def _flip_arrays(study: Study) -> tuple[FloatArray | IntArray, ...]:
+    """Return lenses, poses of the mounts and markers as `kernels.mirrored_separations` takes them."""
     mounts = used_mounts(study)
-    cameras = [mount.camera for mount in mounts]
     inverses = [parts(mount.robot_from_camera.inv()) for mount in mounts]
+    normals = [parts(marker.field_from_marker)[0][:, 2] for marker in study.field.markers]
     return (
-        np.array([camera.model_number for camera in cameras]),
-        np.stack([camera.parameters for camera in cameras]),
+        np.array([mount.camera.model_number for mount in mounts]),
+        np.stack([mount.camera.parameters for mount in mounts]),
         np.stack([rotation for rotation, _ in inverses]),
         np.stack([offset for _, offset in inverses]),
         np.array([mount.position for mount in mounts], dtype=np.float64),
-        np.array([(camera.width_px, camera.height_px) for camera in cameras], dtype=np.float64),
-        np.stack([limits(camera) for camera in cameras]),
-        np.stack([corner_sd_table(camera) for camera in cameras]),
-    )
-
-
-def _field_arrays(study: Study) -> tuple[Any, ...]:
-    field = study.field
-    corners = np.ascontiguousarray(field.corners_field)
-    normals = np.array([parts(marker.field_from_marker)[0][:, 2] for marker in field.markers]).reshape(-1, 3)
-    boxes = [upright_box(obstacle.corner_min, obstacle.corner_max) for obstacle in field.obstacles]
-    return (
-        corners.copy(),
-        corners.mean(axis=1),
-        normals,
-        float(field.family.cells(field.border_cells)),
-        np.array(boxes, dtype=np.float64).reshape(-1, BOX),
-    )
-
-
-def _structure_arrays(study: Study) -> tuple[Any, ...]:
-    boxes = [study.robot.boxes(state) for state in study.states]
-    counts = np.array([len(each) for each in boxes], dtype=np.int64)
-    return np.concatenate(boxes), np.cumsum(counts) - counts, counts
-
-
-def _prior_weights(study: Study) -> FloatArray:
-    prior = study.prior
-    level = math.radians(prior.level_sd_deg) ** -2
-    heading = math.radians(prior.heading_sd_deg) ** -2 if prior.heading_sd_deg > 0.0 else 0.0
-    return np.array([0.0, 0.0, prior.height_sd_m**-2, level, level, heading])
-
-
-def _considered(study: Study) -> FloatArray:
-    built = study.tolerance
-    return np.array(
-        [
-            built.mount_sd_m,
-            math.radians(built.mount_sd_deg),
-            built.marker_sd_m,
-            math.radians(built.marker_sd_deg),
-            built.focal_sd_percent / 100.0,
-        ]
+        np.array(study.field.corners_field, dtype=np.float64).reshape(-1, 4, 3),
+        np.array(normals).reshape(-1, 3),
     )

@@ -2,8 +2,8 @@
 
 One mount at a time, so that its lens stays at hand. `find_candidates` leaves out what looks away, lies outside the
 picture or is too small; `screen_candidates` decides on the rest; `planning.information_kernels` then says what the
-sightings tell. Loops over `LANES` keep one number of each candidate side by side, so that the processor works on several
-at once. Derived here; the numpy twin is in ``tests/planning_cases.py``.
+sightings tell. Loops over `LANES` keep one number of each candidate side by side, so that the processor works on
+several at once. Derived here; the numpy twin is in ``tests/planning_cases.py``.
 """
 
 from __future__ import annotations
