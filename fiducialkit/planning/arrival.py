@@ -46,10 +46,15 @@ def chance_inside(covariance: FloatArray, half_widths: tuple[float, float, float
     """
     flat = np.asarray(covariance, dtype=np.float64).reshape(-1, 3, 3)
     chance = np.full(len(flat), np.nan)
-    known = np.flatnonzero(np.isfinite(flat).all(axis=(1, 2)))
-    for first in range(0, len(known), _AT_ONCE):
-        rows = known[first : first + _AT_ONCE]
-        chance[rows] = _box_probability(flat[rows], np.array(half_widths))
+    is_known = np.isfinite(flat).all(axis=(1, 2))
+    # mechanism states that see alike bring the same matrix again and again
+    distinct, back = np.unique(flat[is_known].reshape(-1, 9), axis=0, return_inverse=True)
+    parts = [
+        _box_probability(distinct[first : first + _AT_ONCE].reshape(-1, 3, 3), np.array(half_widths))
+        for first in range(0, len(distinct), _AT_ONCE)
+    ]
+    if parts:
+        chance[is_known] = np.concatenate(parts)[back.ravel()]
     return chance.reshape(np.shape(covariance)[:-2])
 
 

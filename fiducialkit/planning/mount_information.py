@@ -7,6 +7,7 @@ import os
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from queue import SimpleQueue
 from typing import Any, TypeVar
 
@@ -322,9 +323,12 @@ def _can_hide(boxes: FloatArray, rotation: FloatArray, offset: FloatArray, bound
     return np.asarray(~np.any([side.all(axis=1) for side in outside], axis=0))
 
 
+@lru_cache(maxsize=64)
 def detector_tables(camera: Camera, cells: int) -> FloatArray:
     """Return `camera_tables` as one array (2, 65, 8): corner sd [px] and probability, for a robot that stands still."""
-    return np.stack(camera_tables(camera, cells=cells))
+    tables = np.stack(camera_tables(camera, cells=cells))
+    tables.flags.writeable = False
+    return tables
 
 
 def _view(camera: Camera, cells: int) -> FloatArray:
