@@ -428,3 +428,50 @@ def test_the_files_are_only_read(folder: Path, tmp_path: Path) -> None:
     shutil.copytree(folder, tmp_path / "copy")
     load_study(folder / "study.toml")
     assert {path.name: path.read_bytes() for path in folder.iterdir()} == before
+
+
+# --- studies that cannot be -------------------------------------------------------------------------------------------
+
+NODE = """
+[[node]]
+name = "oven"
+position = [0.75, 1.2]
+heading_deg = 180.0
+tolerance_along = 0.03
+tolerance_across = 0.015
+tolerance_heading_deg = 1.5
+"""
+TABLE = """
+[[obstacle]]
+name = "table"
+corner_min = [0.5, 1.0, 0.0]
+corner_max = [1.5, 2.0, 0.9]
+"""
+
+
+@pytest.mark.parametrize(
+    ("file", "text", "place", "words"),
+    [
+        ("robot", ROBOT.replace("[0.25, 0.3, 0.45]", "[0.05, 0.05, 0.45]"), "mount[0].position", "inside structure[0]"),
+        ("field", FIELD + NODE + TABLE, "node[0].position", "inside obstacle[0] 'table'"),
+        ("field", FIELD + NODE.replace("[0.75, 1.2]", "[7.0, 1.2]"), "node[0].position", "found 7 m"),
+        ("field", FIELD + NODE.replace("= 0.015", "= 0.0"), "node[0].tolerance_across", "found 0"),
+        ("study", STUDY + 'states = ["arm upp"]', "states[0]", "found 'arm upp'"),
+        ("robot", ROBOT.replace("max = [0.5, 0.1, 0.2]", "max = [0.1, 0.1, 0.2]"), "structure[1]", "0.1"),
+        ("field", FIELD + TABLE.replace("1.5, 2.0, 0.9", "0.4, 2.0, 0.9"), "obstacle[0]", "found"),
+    ],
+    ids=["mount in the robot", "node in a box", "node off the floor", "tolerance of zero", "state nobody defined",
+         "corners of a structure swapped", "corners of an obstacle swapped"],
+)  # fmt: skip
+def test_what_cannot_be_is_refused_in_one_line_with_its_place(folder, file, text, place, words) -> None:
+    (folder / f"{file}.toml").write_text(text, encoding="utf-8")
+    with pytest.raises(FileFormatError) as caught:
+        load_study(folder / "study.toml")
+    line = str(caught.value)
+    assert len(line.splitlines()) == 1
+    assert place in line and words in line
+
+
+def test_a_node_under_a_high_box_can_be_reached(folder: Path) -> None:
+    (folder / "field.toml").write_text(FIELD + NODE + TABLE.replace("1.0, 0.0]", "1.0, 0.8]"), encoding="utf-8")
+    assert load_study(folder / "study.toml").field.nodes[0].name == "oven"

@@ -9,11 +9,10 @@ import numpy as np
 import pandas as pd
 
 from fiducialkit.arrays import BoolArray, FloatArray
-from fiducialkit.planning.study import Study
+from fiducialkit.planning.study import BLOCKS_BELOW_M, Study
 from fiducialkit.scene.field import Obstacle
 
 APPROACH_STEP_M = 0.05
-_BLOCKS_BELOW_M = 0.2  # a box that begins higher than this leaves room to drive under
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -48,7 +47,7 @@ def has_standing_room(study: Study, poses: FloatArray) -> BoolArray:
     corners = footprint_corners(study.robot.footprint, poses)
     on_floor = ((corners >= -1e-9) & (corners <= np.array(study.field.size) + 1e-9)).all(axis=(1, 2))
     for obstacle in study.field.obstacles:
-        if obstacle.corner_min[2] < _BLOCKS_BELOW_M:
+        if obstacle.corner_min[2] < BLOCKS_BELOW_M:
             on_floor &= ~_overlaps(corners, poses, study.robot.footprint, obstacle)
     return np.asarray(on_floor)
 

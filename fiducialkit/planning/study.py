@@ -13,6 +13,7 @@ from fiducialkit.scene.field import Field
 from fiducialkit.scene.robot import ALWAYS, Rig, Robot, Tool
 
 LARGEST_FLOOR_POSES = 5_000_000
+BLOCKS_BELOW_M = 0.2  # a box that begins higher than this leaves room to drive under
 
 
 def _in_range(where: str, value: Any, low: float, high: float, *, above: bool = False) -> None:
@@ -140,6 +141,7 @@ class Study:
         for key, names in (("rigs", [rig.name for rig in rigs]), ("states", list(states))):
             if len(set(names)) < len(names):
                 raise InputError(f"{key}: expected each name once, found one twice")
+        _check_nodes(self.field)
         object.__setattr__(self, "rigs", tuple(rigs))
         object.__setattr__(self, "states", states)
         area = self.field.size[0] * self.field.size[1]
@@ -164,3 +166,15 @@ class Study:
 
 def _listed(names: tuple[str, ...] | list[str]) -> str:
     return ", ".join(f"'{name}'" for name in names)
+
+
+def _check_nodes(layout: Field) -> None:
+    """Raise InputError for a node that the robot cannot reach, because something stands there."""
+    for number, node in enumerate(layout.nodes):
+        for other, obstacle in enumerate(layout.obstacles):
+            (x, y, z), (x_end, y_end, _) = obstacle.corner_min, obstacle.corner_max
+            if z < BLOCKS_BELOW_M and x < node.position[0] < x_end and y < node.position[1] < y_end:
+                raise InputError(
+                    f"field, node[{number}].position: expected a place the robot can reach, found '{node.name}' at "
+                    f"({node.position[0]:g}, {node.position[1]:g}) m inside obstacle[{other}] '{obstacle.name}'"
+                )
