@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+import json
 import re
+import shutil
+import threading
+import time
 import zlib
 
 import cv2
@@ -70,17 +74,124 @@ def pictures(sheet, tmp_path_factory):
     return folder
 
 
-def test_pictures_become_a_camera_that_other_commands_read(sheet, pictures, tmp_path, capsys):
-    out = tmp_path / "lens"
+@pytest.fixture(scope="module")
+def calibrated(sheet, pictures, tmp_path_factory):
+    out = tmp_path_factory.mktemp("lens") / "left camera"
     assert run("calibrate-lens", pictures, "--board", sheet / "board.toml", "--out", out) in (0, 1)
-    assert capsys.readouterr().out.isascii()
-    camera = fiducialkit.load_camera(out / "camera.json")
+    return out
+
+
+def test_pictures_become_a_camera_that_other_commands_read(calibrated):
+    camera = fiducialkit.load_camera(calibrated / "camera.json")
     assert camera.fx_px == pytest.approx(BROWN.fx_px, rel=0.005)
-    assert {"calibration.html", "calibration.png", "camera.yml", "views.csv", "projection.csv"} <= {
-        path.name for path in out.iterdir()
+    assert {"calibration.html", "calibration.png", "camera.yml", "views.csv", "models.csv", "projection.csv"} <= {
+        path.name for path in calibrated.iterdir()
     }
-    stored = cv2.FileStorage(str(out / "camera.yml"), cv2.FILE_STORAGE_READ)
-    assert stored.getNode("camera_matrix").mat()[0, 0] == pytest.approx(camera.fx_px, abs=1e-6)
+
+
+def test_the_camera_file_holds_all_that_is_known(calibrated):
+    """Parameters, covariance, size, model, noise, which camera, date, origin, versions; no place of this machine."""
+    text = (calibrated / "camera.json").read_text(encoding="utf-8")
+    document = json.loads(text)
+    camera, known = document["camera"], document["calibration"]
+    assert (camera["name"], camera["width_px"], camera["height_px"]) == ("left camera", 1280, 800)
+    assert camera["model"] == "brown"
+    assert {"fx_px", "fy_px", "cx_px", "cy_px", "distortion", "noise", "timing"} <= set(camera)
+    covariance = np.array(known["covariance"])
+    assert covariance.shape == (len(known["labels"]),) * 2
+    assert (np.linalg.eigvalsh(covariance) > -1e-9).all()
+    assert 0.0 < known["corner_noise_px"] < 0.1
+    assert known["edge_blur_px"] == pytest.approx(np.hypot(0.7, np.sqrt(1 / 12)), abs=0.05)
+    assert re.fullmatch(r"\d{4}-\d\d-\d\d \d\d:\d\d UTC", known["date"])
+    assert {"fiducialkit", "opencv", "numpy"} <= set(known["versions"])
+    assert known["verdict"] in ("good", "usable", "take more")
+    assert "squares_across = 9" in known["board"]
+    assert str(calibrated.parent) not in text
+
+
+def test_opencv_reads_the_camera_file_and_projects_alike(calibrated):
+    """A point through cv2.projectPoints with the numbers of camera.yml, and through the camera of camera.json."""
+    stored = cv2.FileStorage(str(calibrated / "camera.yml"), cv2.FILE_STORAGE_READ)
+    matrix, bending = stored.getNode("camera_matrix").mat(), stored.getNode("distortion_coefficients").mat()
+    assert (stored.getNode("image_width").real(), stored.getNode("image_height").real()) == (1280, 800)
+    points = np.array([[0.1, 0.2, 1.0], [-0.4, 0.1, 1.2], [0.0, 0.0, 0.5]])
+    theirs, _ = cv2.projectPoints(points, np.zeros(3), np.zeros(3), matrix, bending)
+    ours, _ = fiducialkit.load_camera(calibrated / "camera.json").project(points)
+    np.testing.assert_allclose(ours, theirs.reshape(-1, 2), atol=1e-9)
+
+
+def test_the_page_stands_alone(calibrated):
+    page = (calibrated / "calibration.html").read_text(encoding="utf-8")
+    assert "data:image/png;base64," in page
+    assert not re.search(r'(?:src|href)="(?!data:)', page)
+    assert "The next view that would help most" in page
+
+
+def test_a_watched_folder_is_calibrated_when_there_are_enough_pictures(sheet, pictures, tmp_path, capsys):
+    """Pictures arrive one by one, the first in two pieces; after each the next is asked for, and eight are enough."""
+    folder, out, names = tmp_path / "camera roll", tmp_path / "lens", sorted(pictures.glob("*.png"))[:9]
+    folder.mkdir()
+    whole = names[0].read_bytes()
+    (folder / names[0].name).write_bytes(whole[: len(whole) // 2])
+
+    def take():
+        time.sleep(1.5)
+        (folder / names[0].name).write_bytes(whole)
+        for path in names[1:]:
+            shutil.copy(path, folder)
+            time.sleep(0.05)
+
+    camera = threading.Thread(target=take, daemon=True)
+    camera.start()
+    words = ("calibrate-lens", folder, "--watch", "--until", 8, "--board", sheet / "board.toml", "--out", out)
+    assert run(*words) in (0, 1)
+    camera.join(timeout=30)
+    said = capsys.readouterr().out
+    assert said.isascii()
+    assert f"{names[0].name}: damaged" in said  # half of it was there at first
+    assert f"{names[0].name}: ok" in said
+    assert "Next: hold the board in the" in said
+    assert (out / "next_view.png").is_file()
+    assert fiducialkit.load_camera(out / "camera.json").fx_px == pytest.approx(BROWN.fx_px, rel=0.02)
+
+
+def test_watching_ends_with_what_there_is_when_it_is_stopped(sheet, pictures, tmp_path, capsys, monkeypatch):
+    """Ctrl-C, as the third look at the folder meets it."""
+    looks = []
+
+    def sleep(_):
+        looks.append(None)
+        if len(looks) == 3:
+            raise KeyboardInterrupt
+
+    monkeypatch.setattr("fiducialkit.cli.calibrate_lens.time.sleep", sleep)
+    out = tmp_path / "lens"
+    assert run("calibrate-lens", pictures, "--watch", "--board", sheet / "board.toml", "--out", out) in (0, 1)
+    assert "Waiting for pictures in" in capsys.readouterr().out
+    assert (out / "camera.json").is_file()
+
+
+def test_too_few_pictures_are_listed_with_their_reasons(sheet, pictures, tmp_path, capsys):
+    folder = tmp_path / "few"
+    folder.mkdir()
+    shutil.copy(sorted(pictures.glob("*.png"))[0], folder)
+    cv2.imwrite(str(folder / "wall.png"), np.full((800, 1280), 180, np.uint8))
+    assert run("calibrate-lens", folder, "--board", sheet / "board.toml", "--out", tmp_path / "out") == 1
+    said = capsys.readouterr().out
+    assert "No calibration: expected at least 3 views that can be used, found 1 of 2" in said
+    assert "wall.png: no board" in said
+    assert not (tmp_path / "out" / "camera.json").exists()
+
+
+def test_a_video_is_taken_frame_by_frame(sheet, pictures, tmp_path):
+    path = tmp_path / "board.avi"
+    video = cv2.VideoWriter(str(path), cv2.VideoWriter.fourcc(*"MJPG"), 5.0, (1280, 800), False)
+    for picture in sorted(pictures.glob("*.png")):
+        video.write(cv2.imread(str(picture), cv2.IMREAD_GRAYSCALE))
+    video.release()
+    out = tmp_path / "lens"
+    assert run("calibrate-lens", path, "--board", sheet / "board.toml", "--out", out, "--model", "brown") in (0, 1)
+    assert fiducialkit.load_camera(out / "camera.json").fx_px == pytest.approx(BROWN.fx_px, rel=0.005)
 
 
 @pytest.mark.parametrize(

@@ -15,6 +15,7 @@ from fiducialkit.arrays import BoolArray, FloatArray
 from fiducialkit.errors import InputError
 from fiducialkit.scene.boards import Board
 from fiducialkit.scene.camera import Camera
+from fiducialkit.scene.markers import MarkerFamily
 from fiducialkit.solving.intrinsics_result import LensCalibration, lens_slopes, nine_places
 
 _COLUMNS, _ROWS, _DISTANCES = 5, 4, 4
@@ -22,6 +23,8 @@ _TILTS_DEG, _DIRECTIONS = (20.0, 40.0), 8
 _NEAREST_TO_FARTHEST = 3.0
 _INSET_SHARE = 0.01
 _MOST_POINTS = 60  # of a board: more tell the same, at more cost
+# of a marker's cell and of a chessboard's square as seen: below, pictures are read with gaps (rendered boards)
+_LEAST_CELL_PX, _LEAST_SQUARE_PX = 2.5, 8.0
 _GUESS_NOISE_PX = 0.1
 _GUESS_FOCAL = 0.9  # of the picture's width
 # what is believed of a lens before its first view (common practice, no source): shares of the width, coefficients
@@ -157,6 +160,9 @@ def candidate_poses(board: Board, camera: Camera, distances_m: tuple[float, floa
             poses.append(np.concatenate([matrices, places[:, :, None]], axis=2))
     stacked = np.concatenate(poses) if poses else np.empty((0, 3, 4))
     whole = _is_whole(board, camera, stacked)
+    readable = whole & _is_readable(board, camera, stacked)
+    if readable.any():
+        return np.asarray(stacked[readable])
     if not whole.any():
         raise InputError(
             f"distances_m: expected some from which the whole board is seen, found none in {distances_m[0]:.2f} to "
@@ -171,6 +177,19 @@ def _is_whole(board: Board, camera: Camera, poses: FloatArray) -> BoolArray:
     pixels, valid = camera.project(seen.reshape(-1, 3))
     inside = valid & camera.in_picture(np.where(valid[:, None], pixels, -1e9), _INSET_SHARE * camera.width_px)
     return np.asarray(inside.reshape(len(poses), -1).all(axis=1))
+
+
+def _is_readable(board: Board, camera: Camera, poses: FloatArray) -> BoolArray:
+    """Return from which poses the finest part that must be told is large enough everywhere on the board."""
+    if isinstance(board.family, MarkerFamily) and board.marker_m is not None:
+        finest_m, least_px = board.marker_m / board.family.cells(), _LEAST_CELL_PX
+    else:
+        finest_m, least_px = board.square_m, _LEAST_SQUARE_PX
+    seen = np.einsum("nij,kj->nki", poses[:, :, :3], _outline(board)) + poses[:, None, :, 3]
+    away = np.linalg.norm(seen, axis=2)
+    facing = np.einsum("nki,ni->nk", seen, poses[:, :, 2]) / away
+    size_px = min(camera.fx_px, camera.fy_px) * finest_m * facing / away
+    return np.asarray((size_px >= least_px).all(axis=1))
 
 
 def _outline(board: Board) -> FloatArray:

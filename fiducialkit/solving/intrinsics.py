@@ -12,7 +12,7 @@ from fiducialkit.imaging.boards import BoardView
 from fiducialkit.solving import intrinsics_verdict as verdicts
 from fiducialkit.solving.intrinsics_bootstrap import bootstrap_ratio
 from fiducialkit.solving.intrinsics_cleaning import CleanedViews, cleaned_views
-from fiducialkit.solving.intrinsics_fit import INDISPENSABLE, LensFit, fit_lens, held_out, pooled_rms
+from fiducialkit.solving.intrinsics_fit import LensFit, fit_lens, held_out, is_indispensable, pooled_rms
 from fiducialkit.solving.intrinsics_models import check_choice, compared_models, first_fit
 from fiducialkit.solving.intrinsics_result import (
     VIEWS,
@@ -50,8 +50,8 @@ def calibrate_lens(
     name : str
         Of the camera: which physical one it is.
     known_distances_m : mapping, optional
-        View to the distance from the lens to the middle of the board's seen corners, measured with a tape: only an
-        outside length can tell a wrong size of the squares. [m]
+        View to the distance from the lens to the middle of the board, measured with a tape: only an outside length can
+        tell a wrong size of the squares. [m]
     with_bending : bool
         Whether the board may be bent.
     seed : int
@@ -105,7 +105,7 @@ def _faults(
     return [
         *changed,
         *verdicts.set_faults(cleaned.views, fit.poses, size),
-        *verdicts.lens_faults(fit.camera, sd, projection, pooled_rms(errors, fit.plain.freedom)),
+        *verdicts.lens_faults(fit.camera, sd, projection, pooled_rms(fit, errors)),
         *verdicts.picture_faults(listed, size),
         *([] if changed else verdicts.left_out_fault(list(cleaned.left_out), len(cleaned.all_views))),
     ]
@@ -113,8 +113,9 @@ def _faults(
 
 def _scale_faults(views: Sequence[BoardView], fit: LensFit, known_m: Mapping[str, float]) -> list[Fault]:
     """Return whether measured distances from the lens to the boards speak for another size of the squares."""
-    middles = np.stack([view.points_board.mean(axis=0) for view in views])
-    away = np.linalg.norm(np.einsum("nij,nj->ni", fit.poses[:, :, :3], middles) + fit.poses[:, :, 3], axis=1)
+    points = np.concatenate([view.points_board for view in views])
+    middle = (points.min(axis=0) + points.max(axis=0)) / 2.0
+    away = np.linalg.norm(fit.poses[:, :, :3] @ middle + fit.poses[:, :, 3], axis=1)
     return verdicts.size_faults([view.name for view in views], away, known_m)
 
 
@@ -133,7 +134,7 @@ def _summary(
         covariance=covariance,
         verdict=verdicts.verdict_of(faults),
         faults=faults,
-        held_out_px=pooled_rms(errors, fit.plain.freedom),
+        held_out_px=pooled_rms(fit, errors),
         rms_px=fit.rms_px,
         noise_px=noise,
         bootstrap_ratio=ratio,
@@ -149,7 +150,7 @@ def _views_table(listed: Sequence[BoardView], cleaned: CleanedViews, fit: LensFi
     distance, tilt = verdicts.distances_and_tilts(cleaned.views, fit.poses)
     rms = np.sqrt(np.maximum(fit.plain.cost, 0.0) / np.array([2.0 * len(view) for view in cleaned.views]))
     own = {view.name: number for number, view in enumerate(cleaned.views)}
-    typical = float(np.median(errors))
+    alone = is_indispensable(fit, errors)
     rows = []
     for each in listed:
         number = own.get(each.name)
@@ -157,7 +158,7 @@ def _views_table(listed: Sequence[BoardView], cleaned: CleanedViews, fit: LensFi
         status = "does not fit" if each.name in cleaned.left_out else each.status
         numbers = [np.nan] * 4 if number is None else [rms[number], errors[number], distance[number], tilt[number]]
         message = cleaned.left_out.get(each.name, view.message)
-        if number is not None and errors[number] > INDISPENSABLE * typical:
+        if number is not None and alone[number]:
             message = "; ".join(filter(None, [message, _ALONE]))
         rows.append([view.name, status, len(view), *numbers, view.blur_px, message])
     return VIEWS.checked(pd.DataFrame(rows, columns=VIEWS.names))

@@ -8,7 +8,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from fiducialkit.arrays import BoolArray, FloatArray
+from fiducialkit.arrays import BoolArray, FloatArray, IntArray
 from fiducialkit.imaging.boards import BoardView
 from fiducialkit.solving.adjustment_problem import Robust
 from fiducialkit.solving.intrinsics_agreement import Agreement, agreement_of_views
@@ -63,7 +63,7 @@ def cleaned_views(used: Sequence[BoardView], base: LensFit) -> CleanedViews:
     """Return the views without stray corners and odd views, and with corners weighted by what residuals show."""
     found = CleanedViews(views=tuple(used), fit=base, all_views=tuple(used), all_fit=base)
     for _ in range(_ROUNDS):
-        strays, odd = _strays(found), _odd_views(found.fit.view_rms_px)
+        strays, odd = _strays(found), _odd_views(found.fit)
         extra = _extra_sd(found)
         is_same = abs(extra - found.extra_sd_px) <= 0.1 * max(extra, 1e-3)
         if not strays and not odd.any() and is_same:
@@ -81,17 +81,25 @@ def cleaned_views(used: Sequence[BoardView], base: LensFit) -> CleanedViews:
 
 
 def _strays(found: CleanedViews) -> dict[int, BoolArray]:
-    """Return for some views which corners to keep: those that are not far off all others."""
+    """Return for some views which corners to keep: those that are not far off all others, in px and in their own sd."""
+    sights = found.sights
     away = np.linalg.norm(found.fit.residuals_px, axis=1)
+    own_sd = np.sqrt(np.trace(sights.covariance_px2, axis1=1, axis2=2) / 2.0)
+    far = _far_off(away, sights.view_of) & _far_off(away / own_sd, sights.view_of)
     strays = {}
-    starts = np.concatenate([[0], np.cumsum([len(view) for view in found.views])])
-    whole = float(np.median(away))
+    starts = np.concatenate([[0], np.cumsum(sights.counts)])
     for number, (a, b) in enumerate(pairwise(starts)):
-        own = away[a:b]
-        bad = own > _STRAY_SD * max(float(np.median(own)), whole, 1e-6)
+        bad = far[a:b]
         if bad.any() and bad.mean() <= _STRAY_SHARE and (~bad).sum() >= _FEWEST_ON_A_VIEW:
             strays[number] = ~bad
     return strays
+
+
+def _far_off(away: FloatArray, view_of: IntArray) -> BoolArray:
+    """Return which distances are many times those of their view and of all."""
+    own = np.array([np.median(away[view_of == number]) for number in range(int(view_of.max()) + 1)])
+    typical = np.maximum(own, max(float(np.median(away)), 1e-6))
+    return np.asarray(away > _STRAY_SD * typical[view_of])
 
 
 def _without(view: BoardView, keep: BoolArray | None) -> BoardView:
@@ -105,8 +113,10 @@ def _without(view: BoardView, keep: BoolArray | None) -> BoardView:
     )  # fmt: skip
 
 
-def _odd_views(rms: FloatArray) -> BoolArray:
-    odd = rms > _ODD_VIEW * np.median(rms)
+def _odd_views(fit: LensFit) -> BoolArray:
+    """Return which views fit much worse than the median one, in px and in the sd of their own corners."""
+    own_sd = np.sqrt(np.maximum(fit.weighted.cost, 0.0) / np.maximum(fit.weighted.freedom, 1.0))
+    odd = (fit.view_rms_px > _ODD_VIEW * np.median(fit.view_rms_px)) & (own_sd > _ODD_VIEW * np.median(own_sd))
     few = odd.sum() <= _MOST_ODD_SHARE * len(odd) and len(odd) - odd.sum() >= 3
     return odd if few else np.zeros(len(odd), dtype=np.bool_)
 
@@ -120,7 +130,7 @@ def _with_odd_removed(found: CleanedViews, odd: BoolArray) -> CleanedViews:
         robust=Robust(kind="huber", limit=2.0, scale=scale),
     )  # fmt: skip
     rms = robust.view_rms_px
-    really = _odd_views(rms)
+    really = _odd_views(robust)
     odd = really if really.any() else odd
     left_out = dict(found.left_out)
     for view, is_odd, own in zip(found.views, odd, rms, strict=True):

@@ -12,14 +12,14 @@ from fiducialkit.errors import InputError
 from fiducialkit.imaging.boards import BoardView
 from fiducialkit.scene.camera import Camera
 from fiducialkit.solving.adjustment import adjust
-from fiducialkit.solving.adjustment_problem import Block, Linearised, Measurements, Problem, Robust, Values
+from fiducialkit.solving.adjustment_problem import Block, Linearised, Measurements, Prior, Problem, Robust, Values
 from fiducialkit.solving.adjustment_result import Adjustment
 from fiducialkit.solving.adjustment_views import LENS_LABELS, adjusted_camera, lens_block, view_measurements
 
 _BENDING = ("bend_xx_m", "bend_xy_m", "bend_yy_m")
 _FEWEST_VIEWS = 3
 _LEAST_EIGENVALUE = 1e-13  # of the largest, of information scaled to a unit diagonal: below it is rounding
-INDISPENSABLE = 3.0  # times the median held-out error: a view that the others cannot do without
+_INDISPENSABLE = 3.0  # times its residuals: the held-out error of a view that the others cannot do without
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -183,6 +183,7 @@ def fit_lens(
     robust: Robust | None = None,
     with_skew: bool = False,
     with_bending: bool = False,
+    coefficient_sd: float | None = None,
     max_iterations: int = 80,
 ) -> LensFit:
     """Return the lens and the poses that fit the corners best.
@@ -203,13 +204,15 @@ def fit_lens(
         signals only. It is no part of `Camera`.
     with_bending : bool
         Whether the board may be bent: a surface of second order in x and y over its flat.
+    coefficient_sd : float, optional
+        Believe beforehand that each distortion coefficient lies about 0 within so much.
     """
     if len(sights.names) < _FEWEST_VIEWS:
         raise InputError(f"views: expected at least {_FEWEST_VIEWS} that can be used, found {len(sights.names)}")
     is_free = np.ones(4 + len(camera.distortion), dtype=np.bool_)
     if coefficients is not None and coefficients < 4:
         is_free[4 + coefficients :] = False
-    blocks = [lens_block(camera, fixed=~is_free)]
+    blocks = [lens_block(camera, prior=_belief(camera, coefficient_sd), fixed=~is_free)]
     if with_bending:
         blocks.append(Block(name="bending", value=np.zeros(3), labels=_BENDING))
     if with_skew:
@@ -219,6 +222,15 @@ def fit_lens(
     problem = Problem(shared=blocks, frames=frames, measurements=[kind])
     found = adjust(problem, robust=robust, max_iterations=max_iterations)
     return _fit_of(found, sights, camera, is_free, (with_skew, with_bending))
+
+
+def _belief(camera: Camera, coefficient_sd: float | None) -> Prior | None:
+    """Return that distortion coefficients lie about 0, and that nothing is known of the rest of a lens."""
+    if coefficient_sd is None:
+        return None
+    count = len(camera.distortion)
+    mean = np.array([camera.fx_px, camera.fy_px, camera.cx_px, camera.cy_px, *[0.0] * count])
+    return Prior(mean=mean, sd=np.array([*[np.inf] * 4, *[coefficient_sd] * count]))
 
 
 def fit_poses(sights: Sights, camera: Camera, poses: FloatArray, *, max_iterations: int = 30) -> Adjustment:
@@ -350,12 +362,21 @@ def held_out(fit: LensFit) -> FloatArray:
     return errors
 
 
-def pooled_rms(errors: FloatArray, freedom: FloatArray) -> float:
+def is_indispensable(fit: LensFit, errors: FloatArray) -> BoolArray:
+    """Return which views the others cannot do without: foretold several times worse than they are fitted, (F,)."""
+    return np.asarray(errors > _most_counted(fit))
+
+
+def pooled_rms(fit: LensFit, errors: FloatArray) -> float:
     """Return the rms of several views' held-out rms, each by its degrees of freedom. [px]
 
     A view without which a part of the picture is not known is off by any amount, and alone would decide which model
-    is taken; it counts as `INDISPENSABLE` times the median view.
+    is taken; it counts with three times its own residuals.
     """
-    most = INDISPENSABLE * float(np.median(errors))
-    kept = np.minimum(errors, most) if np.isfinite(most) else errors
-    return float(np.sqrt(np.sum(kept**2 * freedom) / max(np.sum(freedom), 1.0)))
+    kept = np.minimum(errors, _most_counted(fit))
+    return float(np.sqrt(np.sum(kept**2 * fit.plain.freedom) / max(np.sum(fit.plain.freedom), 1.0)))
+
+
+def _most_counted(fit: LensFit) -> FloatArray:
+    own = fit.view_rms_px
+    return np.asarray(_INDISPENSABLE * np.maximum(own, np.median(own)))

@@ -20,6 +20,7 @@ _COEFFICIENTS: dict[str, int] = {"brown": 5, "rational": 8, "fisheye": 4}
 _BETTER = 0.99  # a richer model must lower the held-out error to this share
 _FISHEYE_BETTER = 0.8
 _PLAIN_ENOUGH = 0.0004  # of the picture's width, half a pixel of 1280: nothing a fisheye would be needed for
+_BELIEVED_SD = 0.3  # of a coefficient of the rational model, where nothing else keeps it from folding over
 _FIRST_ITERATIONS, _FLIP_ROUNDS = 10, 3
 _GLANCE_ITERATIONS, _PROMISING = 10, 0.997  # a model that does not gain so much so soon is not followed to its end
 
@@ -92,7 +93,7 @@ def compared_models(fit: LensFit, sights: Sights, model: str) -> tuple[LensFit, 
         "auto" takes a richer model only where it foretells views it has not seen better by a hundredth.
     """
     fits = _candidates(fit, sights, model)
-    errors = [pooled_rms(held_out(each), each.plain.freedom) for each in fits]
+    errors = [pooled_rms(each, held_out(each)) for each in fits]
     chosen = 0
     for number, each in enumerate(fits[1:], start=1):
         if errors[number] < _BETTER * errors[chosen] and not _is_absurd(each):
@@ -120,10 +121,18 @@ def _candidates(fit: LensFit, sights: Sights, model: str) -> list[LensFit]:
 
 
 def _richer(sights: Sights, fit: LensFit, model: LensModel, count: int, iterations: int = 60) -> LensFit:
-    """Return a fit of another model of Brown's kind, begun at one that there is."""
+    """Return a fit of another model of Brown's kind, begun at one that there is.
+
+    Numerator and denominator of the rational model can nearly cancel, which fits as well and folds the lens over inside
+    the picture; where they did, coefficients are believed to be small.
+    """
     coefficients = (*fit.camera.distortion, 0.0, 0.0, 0.0, 0.0, 0.0)[:count]
     camera = replace(fit.camera, model=model, distortion=coefficients)
-    return fit_lens(sights, camera, fit.poses, max_iterations=iterations)
+    found = fit_lens(sights, camera, fit.poses, max_iterations=iterations)
+    if model != "rational" or not _is_absurd(found):
+        return found
+    held = fit_lens(sights, camera, fit.poses, coefficient_sd=_BELIEVED_SD, max_iterations=iterations)
+    return found if _is_absurd(held) else held
 
 
 def _is_absurd(fit: LensFit) -> bool:

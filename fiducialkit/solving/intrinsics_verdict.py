@@ -258,7 +258,7 @@ def size_faults(names: Sequence[str], distances: FloatArray, known_m: Mapping[st
     names : sequence of str
         Of the views.
     distances : ndarray, shape (F,)
-        From the lens to the middle of the board's seen corners as the calibration has it. [m]
+        From the lens to the middle of the board as the calibration has it. [m]
     known_m : mapping
         View to measured distance. [m]
     """

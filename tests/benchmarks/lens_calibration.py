@@ -9,7 +9,6 @@ Seeds are fixed here, before looking.
 from __future__ import annotations
 
 import os
-import resource
 import subprocess
 import sys
 import tempfile
@@ -202,7 +201,7 @@ def _draw_guide(guided, at_random, path: Path):
 
 
 def timed(views):
-    """Return seconds of thread time: this with one model, this with all models, OpenCV's."""
+    """Return seconds of processor time: this with one model, this with all models, OpenCV's."""
     board = [view.points_board.astype(np.float32) for view in views]
     pixels = [view.points_px.astype(np.float32) for view in views]
     works = (
@@ -213,9 +212,9 @@ def timed(views):
     least = [np.inf] * 3
     for _ in range(5):
         for number, work in enumerate(works):
-            start = time.perf_counter()
+            start = time.process_time()
             work()
-            least[number] = min(least[number], time.perf_counter() - start)
+            least[number] = min(least[number], time.process_time() - start)
     return least
 
 
@@ -241,6 +240,8 @@ def memory():
 
 def peak(kind: str, count: int):
     """Calibrate from so many views of a table, or pictures of a folder, and print time and largest memory."""
+    import resource  # not on Windows
+
     rng = np.random.default_rng(82)
     if kind == "views":
         views = seen(BROWN, random_poses(BROWN, count, rng), rng)
