@@ -17,6 +17,7 @@ from fiducialkit.planning.study import (
     FloorGrid,
     FloorPrior,
     Odometry,
+    OtherRobots,
 )
 from fiducialkit.scene.field import Field
 from fiducialkit.scene.markers import marker_family
@@ -97,6 +98,11 @@ time_sd_s = 0.007
 [odometry]
 distance_sd_percent = 3.0
 heading_sd_deg_per_s = 0.06
+[other_robots]
+per_m2 = 0.02
+length_m = 0.9
+width_m = 0.7
+height_m = 1.1
 """
 
 
@@ -139,6 +145,7 @@ def test_every_key_arrives(folder: Path) -> None:
         mount_sd_m=0.004, mount_sd_deg=0.4, marker_sd_m=0.006, marker_sd_deg=0.7, focal_sd_percent=0.3, time_sd_s=0.007
     )
     assert study.odometry == Odometry(distance_sd_percent=3.0, heading_sd_deg_per_s=0.06)
+    assert study.other_robots == OtherRobots(per_m2=0.02, length_m=0.9, width_m=0.7, height_m=1.1)
     assert (study.field.name, study.robot.footprint) == ("Bakery", (0.8, 0.7))
 
 
@@ -273,6 +280,10 @@ RANGES = [
     ("tolerance", "time_sd_s", ("0", "10.0"), ("-0.005", "11.0")),
     ("odometry", "distance_sd_percent", ("0", "100.0"), ("-2.0", "101.0")),
     ("odometry", "heading_sd_deg_per_s", ("0", "360.0"), ("-0.05", "361.0")),
+    ("other_robots", "per_m2", ("0", "1.0"), ("-0.1", "1.5")),
+    ("other_robots", "length_m", ("0.1", "10.0"), ("0.0", "-0.8", "11.0")),
+    ("other_robots", "width_m", ("0.1", "10.0"), ("0.0", "-0.8", "11.0")),
+    ("other_robots", "height_m", ("0.1", "10.0"), ("0.0", "-1.2", "11.0")),
 ]
 
 
@@ -300,6 +311,7 @@ def test_every_number_of_a_study_is_in_the_table_of_ranges() -> None:
         "prior": FloorPrior,
         "tolerance": BuildTolerance,
         "odometry": Odometry,
+        "other_robots": OtherRobots,
     }
     keys = {(table, field.name) for table, kind in tables.items() for field in dataclasses.fields(kind)}
     assert keys == {(row[0], row[1]) for row in RANGES}

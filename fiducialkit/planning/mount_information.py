@@ -288,7 +288,7 @@ def scenery_of(study: Study, mounts: Sequence[Mount]) -> Scenery:
         obstacles=np.array(upright, dtype=np.float64).reshape(-1, BOX),
         state_count=len(study.states),
         considered=_considered(study),
-        others=np.zeros(2),
+        others=np.array([study.other_robots.blocks_per_m, study.other_robots.height_m]),
         prior=prior_weights(study),
     )
 

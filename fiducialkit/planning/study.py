@@ -100,6 +100,38 @@ class Odometry:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class OtherRobots:
+    """Robots that stand about at random and hide markers: how many there are a square metre, and their size.
+
+    Each is an upright box of length_m by width_m by height_m, turned at random, and they stand independently (a Boolean
+    model). A sight line is free with the chance exp(-per_m2 * s * 2 (length + width) / pi), s the length over the floor
+    of its part below height_m: a convex outline of perimeter P turned at random is P / pi wide on average, and the
+    line's lower end, pupil or marker, is known to be free. Lines are taken as blocked independently of one another,
+    which understates how often neighbouring markers vanish together.
+
+    References
+    ----------
+    Mean width: Cauchy's formula. Contact distribution of a Boolean model: Chiu, Stoyan, Kendall and Mecke, "Stochastic
+    Geometry and its Applications", 3rd ed. 2013, section 3.1 (from memory); checked by Monte Carlo in the tests.
+    """
+
+    per_m2: float = 0.0
+    length_m: float = 0.8
+    width_m: float = 0.8
+    height_m: float = 1.2
+
+    def __post_init__(self) -> None:
+        _in_range("other_robots.per_m2", self.per_m2, 0.0, 1.0)
+        for name in ("length_m", "width_m", "height_m"):
+            _in_range(f"other_robots.{name}", getattr(self, name), 0.0, 10.0, above=True)
+
+    @property
+    def blocks_per_m(self) -> float:
+        """How many robots stand in a metre of a sight line over the floor, on average. [1/m]"""
+        return self.per_m2 * 2.0 * (self.length_m + self.width_m) / math.pi
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Study:
     """Which rigs are compared, in which mechanism states, on which field.
 
@@ -124,6 +156,7 @@ class Study:
     prior: FloorPrior = FloorPrior()
     tolerance: BuildTolerance = BuildTolerance()
     odometry: Odometry = Odometry()
+    other_robots: OtherRobots = OtherRobots()
 
     def __post_init__(self) -> None:
         rigs = self.rigs or self.robot.rigs

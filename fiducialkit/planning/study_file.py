@@ -6,7 +6,7 @@ from pathlib import Path
 
 from fiducialkit.errors import FileFormatError
 from fiducialkit.files import read_toml, validated
-from fiducialkit.planning.study import Approach, BuildTolerance, FloorGrid, FloorPrior, Odometry, Study
+from fiducialkit.planning.study import Approach, BuildTolerance, FloorGrid, FloorPrior, Odometry, OtherRobots, Study
 from fiducialkit.scene.field_file import load_field
 from fiducialkit.scene.file_keys import Number, StrictKeys, Text, Whole, built, expect_kind, named_file
 from fiducialkit.scene.robot import Rig, Robot
@@ -43,6 +43,13 @@ class _OdometryKeys(StrictKeys):
     heading_sd_deg_per_s: Number = 0.05
 
 
+class _OtherRobotsKeys(StrictKeys):
+    per_m2: Number = 0.0
+    length_m: Number = 0.8
+    width_m: Number = 0.8
+    height_m: Number = 1.2
+
+
 class StudyKeys(StrictKeys):
     """The keys of study.toml."""
 
@@ -56,6 +63,7 @@ class StudyKeys(StrictKeys):
     prior: _PriorKeys = _PriorKeys()
     tolerance: _ToleranceKeys = _ToleranceKeys()
     odometry: _OdometryKeys = _OdometryKeys()
+    other_robots: _OtherRobotsKeys = _OtherRobotsKeys()
 
 
 def load_study(path: str | Path) -> Study:
@@ -85,6 +93,7 @@ def load_study(path: str | Path) -> Study:
             prior=FloorPrior(**keys.prior.model_dump()),
             tolerance=BuildTolerance(**keys.tolerance.model_dump()),
             odometry=Odometry(**keys.odometry.model_dump()),
+            other_robots=OtherRobots(**keys.other_robots.model_dump()),
         ),
         path,
     )

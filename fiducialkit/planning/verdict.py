@@ -89,5 +89,16 @@ def assumptions(study: Study) -> tuple[str, ...]:
         f"The best pose of the last {study.approach.distance_m:g} m is driven on to the node at "
         f"{study.approach.speed_m_per_s:g} m/s with wheels within {wheels.distance_sd_percent:g} % and a gyro within "
         f"{wheels.heading_sd_deg_per_s:g} degrees per second.",
+        *_others_in_words(study),
         CAUTION,
+    )
+
+
+def _others_in_words(study: Study) -> tuple[str, ...]:
+    others = study.other_robots
+    if others.per_m2 == 0.0:
+        return ()
+    return (
+        f"Other robots, {others.length_m:g} x {others.width_m:g} x {others.height_m:g} m, stand about at random, "
+        f"{others.per_m2:g} to the square metre, and hide each marker independently.",
     )
