@@ -76,7 +76,7 @@ def run_pieces(
     """
     if workers is not None and (isinstance(workers, bool) or not isinstance(workers, int) or workers < 1):
         raise InputError(f"workers: expected a whole number from 1 up, found {workers!r}")
-    total, stamp = len(pieces), _stamp(work, common, pieces)
+    total, stamp = len(pieces), "" if kept_in is None else _stamp(work, common, pieces)
     results = {} if kept_in is None else _read_kept(Path(kept_in), stamp)
     left = [number for number in range(total) if number not in results]
     if progress is not None:

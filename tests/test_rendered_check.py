@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import time
 from dataclasses import replace
 
 import numpy as np
@@ -70,7 +69,8 @@ def test_summary_is_counted_from_the_rows(check):
     rows = check.poses[(check.poses["rig"] == cell["rig"]) & (check.poses["detector"] == cell["detector"])]
     rows = rows[(rows["distance_m"] >= cell["from_m"]) & (rows["distance_m"] < cell["to_m"])].dropna()
     assert len(rows) == cell["poses"]
-    right = rows[~rows["is_flipped"]]
+    right = rows[~rows["is_flipped"] & (rows["markers_read"] == rows["markers_predicted"])]
+    assert len(right) == cell["as_predicted"]
     by_hand = math.sqrt(((right["along_error_m"] / right["along_sd_m"]) ** 2).mean())
     assert cell["along_ratio"] == pytest.approx(by_hand)
     assert "48 rendered poses" in str(check)
@@ -131,12 +131,10 @@ def test_a_measured_detector_cannot_be_rendered():
         rendered_check(study, 4)
 
 
-def test_two_workers_of_a_cluster_give_the_same_table_sooner():
+def test_two_workers_of_a_cluster_give_the_same_table():
     distributed = pytest.importorskip("dask.distributed", reason="the cluster's library is not installed")
     study = replace(small_study(), rigs=(Rig(name="one high", mounts=("high",)),))
     once = rendered_check(study, 16, settings=PLAIN, seed=4)
     with distributed.LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=None) as cluster:
-        start = time.perf_counter()
         again = rendered_check(study, 16, settings=PLAIN, seed=4, scheduler=cluster.scheduler_address)
-        assert time.perf_counter() - start < 300.0
     pd.testing.assert_frame_equal(once.poses, again.poses)

@@ -2,8 +2,9 @@
 
 Each detector was run on exactly rendered markers on a grid over width and facing angle, and on lines over noise,
 contrast, blur and smear that leave everything else as it is on the grid. Between the measured conditions the table
-multiplies: the corner sd by each line's ratio, and the width at which half of the markers are read by each line's
-factor. `tests/benchmarks/detector_tables.py` measured it and says how far the product is off where all change at once.
+multiplies: the corner sd by each line's ratio (what smear adds to a fit is added in squares instead), and the width at
+which half of the markers are read by each line's factor. `tests/benchmarks/detector_tables.py` measured it and says how
+far the product is off where all change at once.
 """
 
 from __future__ import annotations
@@ -117,12 +118,21 @@ class MeasuredDetector:
         Beyond the largest width measured, "fitted" goes on as the straight edge has it, with the root of the width.
         """
         width = np.asarray(width_px, dtype=np.float64)
-        sd = np.exp(_bilinear(self.width_px, self.facing_deg, np.log(self.sd_px), width, facing_deg))
-        for name, line in self.lines.items():
-            ratio = _at_level(line, np.log(line.sd_ratio), conditions.level(name))
-            sd *= np.exp(np.interp(np.log(width), np.log(self.width_px), ratio))
-        beyond = np.maximum(width / self.width_px[-1], 1.0)
-        return np.asarray(sd / np.sqrt(beyond) if self.name == "fitted" else sd)
+        plain = np.exp(_bilinear(self.width_px, self.facing_deg, np.log(self.sd_px), width, facing_deg))
+        sd = plain * np.prod(
+            [self._sd_ratio(name, conditions, width) for name in self.lines if name != "smear"], axis=0
+        )
+        smear = self._sd_ratio("smear", conditions, width)
+        if self.name != "fitted":
+            return np.asarray(sd * smear)
+        # what smear adds to a fit is a misfit: it does not grow with the noise of the pixels
+        sd = np.sqrt(sd**2 + plain**2 * np.maximum(smear**2 - 1.0, 0.0))
+        return np.asarray(sd / np.sqrt(np.maximum(width / self.width_px[-1], 1.0)))
+
+    def _sd_ratio(self, name: str, conditions: Conditions, width_px: FloatArray) -> FloatArray:
+        line = self.lines[name]
+        ratio = _at_level(line, np.log(line.sd_ratio), conditions.level(name))
+        return np.asarray(np.exp(np.interp(np.log(width_px), np.log(self.width_px), ratio)))
 
     def pull_px(self, conditions: Conditions, width_px: FloatArray, facing_deg: FloatArray) -> FloatArray:
         """Return how far the edges of a marker of 8 cells are placed inside where they are, on average. [px]"""

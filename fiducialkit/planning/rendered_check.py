@@ -80,10 +80,12 @@ RENDERED_CHECK = Table(
         Column("from_m", "float", "distance of the nearest marker read, from"),
         Column("to_m", "float", "to below"),
         Column("poses", "int", "solved poses where markers were predicted too"),
-        Column("along_ratio", "float", "error along over predicted sd, rms, flipped poses left out"),
+        Column("as_predicted", "int", "those that read as many markers as predicted and are not flipped"),
+        Column("along_ratio", "float", "their error along over its predicted sd, rms"),
         Column("across_ratio", "float", "the same across"),
         Column("heading_ratio", "float", "the same of the heading"),
         Column("ratio_sd", "float", "by how much such a ratio scatters by chance"),
+        Column("far_off", "int", "of those, poses more than 4 predicted sds off in one of the three"),
         Column("flips", "int", "poses that came out flipped"),
         Column("flips_predicted", "float", "expected number"),
     ),
@@ -111,6 +113,7 @@ _OUTCOME = (
 )  # fmt: skip
 HALL = RenderSettings(background=Background(kind="hall"))
 _AT_ONCE = 8
+_FAR_SDS = 4.0
 _TWO_SIDED_95 = 1.959964
 
 
@@ -177,7 +180,7 @@ def rendered_check(
     """
     if isinstance(count, bool) or not isinstance(count, int | np.integer) or count < 1:
         raise InputError(f"count: expected a whole number of poses above 0, found {count!r}")
-    chosen = _with_rigs(study, rigs)
+    chosen = _with_own_family(_with_rigs(study, rigs))
     variants = {AS_STATED: chosen} if detectors is None else {name: _with_detector(chosen, name) for name in detectors}
     if not variants:
         raise InputError("detectors: expected at least one, found none")
@@ -201,6 +204,11 @@ def rendered_check(
         for number, (name, variant) in enumerate(variants.items())
     ]
     return summary(chosen, CHECKED_POSES.checked(pd.concat(tables)), seed)
+
+
+def _with_own_family(study: Study) -> Study:
+    """Return the study with a marker family that no detector has used: what one keeps there cannot leave a process."""
+    return replace(study, field=replace(study.field, family=replace(study.field.family)))
 
 
 def _with_detector(study: Study, name: str) -> Study:
@@ -440,17 +448,20 @@ def _compared(poses: pd.DataFrame) -> pd.DataFrame:
 def _in_bin(poses: pd.DataFrame, low: float, high: float) -> dict[str, Any]:
     rows = _compared(poses)
     rows = rows[(rows["distance_m"] >= low) & (rows["distance_m"] < high)]
-    right = rows[~rows["is_flipped"]]
-    ratios = {
-        f"{name}_ratio": float(np.sqrt(np.mean((right[f"{name}_error_{unit}"] / right[f"{name}_sd_{unit}"]) ** 2)))
-        for name, unit in (("along", "m"), ("across", "m"), ("heading", "deg"))
-        if len(right)
-    }
+    right = rows[~rows["is_flipped"] & (rows["markers_read"] == rows["markers_predicted"])]
+    units = (("along", "m"), ("across", "m"), ("heading", "deg"))
+    sds = np.column_stack([right[f"{name}_error_{unit}"] / right[f"{name}_sd_{unit}"] for name, unit in units])
+    ratios = {f"{name}_ratio": _rms(sds[:, k]) for k, (name, _) in enumerate(units)}
     return {
-        "from_m": low, "to_m": high, "poses": len(rows), **ratios,
+        "from_m": low, "to_m": high, "poses": len(rows), "as_predicted": len(right), **ratios,
         "ratio_sd": 1.0 / math.sqrt(2.0 * len(right)) if len(right) else math.nan,
+        "far_off": int((np.abs(sds) > _FAR_SDS).any(axis=1).sum()),
         "flips": int(rows["is_flipped"].sum()), "flips_predicted": float(rows["flip_probability"].sum()),
     }  # fmt: skip
+
+
+def _rms(values: FloatArray) -> float:
+    return float(np.sqrt(np.mean(values**2))) if len(values) else math.nan
 
 
 def _covered(poses: pd.DataFrame) -> dict[str, Any]:
@@ -477,8 +488,9 @@ def _sentence(table: pd.DataFrame, coverage: pd.DataFrame) -> str:
     )
     if len(table):
         columns = ["along_ratio", "across_ratio", "heading_ratio"]
-        ratios, weights = table[columns].to_numpy(), table["poses"].to_numpy()[:, None]
-        overall = float(np.sqrt(np.nansum(weights * ratios**2) / np.sum(weights * np.isfinite(ratios))))
+        ratios, weights = table[columns].to_numpy(), table["as_predicted"].to_numpy()[:, None]
+        total = float(np.sum(weights * np.isfinite(ratios)))
+        overall = math.sqrt(float(np.nansum(weights * ratios**2)) / total) if total else math.nan
         text += f"; errors are {overall:.2f} times the predicted sd (rms)"
     flips, expected = int(coverage["flips"].sum()), float(coverage["flips_predicted"].sum())
     return f"{text}; {flips} mirrored poses, {expected:.1f} predicted."

@@ -176,7 +176,7 @@ def write(table, trials):
     print(f"written: {path.name}, {len(table)} rows")
 
 
-def random_points(count, seed=77):
+def random_points(count, seed=78):
     """Return conditions that lie on no line."""
     rng = np.random.default_rng(seed)
     wanted = []

@@ -84,10 +84,10 @@ class Mount:
         return float(np.interp(math.log(width), np.log(TABLE_WIDTHS_PX), rows))
 
     def sightings(self, pose, state):
-        """Yield (pixels (4, 2), rows (4, 2, 6), sd, chance, pull) of each marker in view."""
+        """Yield each marker in view by number with its pixels (4, 2), rows (4, 2, 6), sd, chance and pull."""
         rotation, position = parts(field_from_robot_on_floor(pose[0], pose[1], math.degrees(pose[2])))
         turn, offset = parts(self.camera_from_robot)
-        for corners_field in self.study.field.corners_field:
+        for marker, corners_field in enumerate(self.study.field.corners_field):
             corners = (corners_field - position) @ rotation
             centre = corners.mean(axis=0)
             normal = np.cross(corners[1] - corners[0], corners[0] - corners[3])
@@ -108,7 +108,8 @@ class Mount:
             by_point = by_pose[:, :, :3] @ turn
             levers = np.cross(np.eye(3)[None], corners[:, None])  # rows e_i x p, so that -d - w x p
             rows = np.concatenate([-by_point, -np.einsum("cij,ckj->cik", by_point, levers)], axis=2)
-            yield pixels, rows, *(self.at(each, width, facing) for each in (self.sd, self.chance, self.pull))
+            found = [self.at(each, width, facing) for each in (self.sd, self.chance, self.pull)]
+            yield marker, (pixels, rows, *found)
 
 
 def by_edges(pixels):
@@ -142,24 +143,24 @@ def weighed(sighting, mount, detector):
 
 
 def second_model(study, mounts, pose, state, rig, detector):
-    """Return (covariance (3, 3) of along, across, heading, chance that a marker is read)."""
+    """Return (covariance (3, 3) of along, across, heading, chance that a marker is read, markers likely read)."""
     prior = study.prior
     level = math.radians(prior.level_sd_deg) ** -2
     information = np.diag([0.0, 0.0, prior.height_sd_m**-2, level, level, 0.0])
-    spread, mean, none_read, count = information.copy(), np.zeros(6), 1.0, 0
+    spread, mean, none_read, likely = information.copy(), np.zeros(6), 1.0, set()
     for name in rig.mounts:
-        for sighting in mounts[name].sightings(pose, state):
+        for marker, sighting in mounts[name].sightings(pose, state):
             none_read *= 1.0 - sighting[3]
             if sighting[3] < 0.5:
                 continue
+            likely.add(marker)
             parts_ = weighed(sighting, mounts[name], detector)
             information, spread, mean = information + parts_[0], spread + parts_[1], mean + parts_[2]
-            count += 1
-    if not count:
-        return np.full((3, 3), math.nan), 1.0 - none_read
+    if not likely:
+        return np.full((3, 3), math.nan), 1.0 - none_read, 0
     gain = np.linalg.inv(information)
     covariance = gain @ (spread + np.outer(mean, mean)) @ gain
-    return covariance[np.ix_(WANTED, WANTED)], 1.0 - none_read
+    return covariance[np.ix_(WANTED, WANTED)], 1.0 - none_read, len(likely)
 
 
 def with_second_model(study, poses):
@@ -171,10 +172,10 @@ def with_second_model(study, poses):
         for index, row in poses[poses["detector"] == detector].iterrows():
             pose = (row["robot_x_m"], row["robot_y_m"], math.radians(row["robot_heading_deg"]))
             rig = next(rig for rig in RIGS if rig.name == row["rig"])
-            covariance, chance = second_model(own, mounts, pose, row["state"], rig, detector)
+            covariance, chance, likely = second_model(own, mounts, pose, row["state"], rig, detector)
             sd = np.sqrt(np.diag(covariance))
-            poses.loc[index, ["along_sd_m", "across_sd_m", "heading_sd_deg", "chance_seen"]] = (
-                sd[0], sd[1], math.degrees(sd[2]), chance,
+            poses.loc[index, ["along_sd_m", "across_sd_m", "heading_sd_deg", "chance_seen", "markers_predicted"]] = (
+                sd[0], sd[1], math.degrees(sd[2]), chance, likely,
             )  # fmt: skip
     return poses
 
@@ -194,12 +195,13 @@ def shown(title, check):
         for name in NAMES:
             ratio = row[f"{name}_ratio"]
             is_ok = abs(ratio - 1.0) <= 0.1
-            inside += is_ok and row["poses"] >= 30
-            beyond += abs(ratio - 1.0) > 0.1 + 2.6 * row["ratio_sd"] and row["poses"] >= 30
+            inside += is_ok and row["as_predicted"] >= 30
+            beyond += abs(ratio - 1.0) > 0.1 + 2.6 * row["ratio_sd"] and row["as_predicted"] >= 30
             cells.append(f"{name} {ratio:5.2f}{' ' if is_ok else '*'}")
         print(
-            f"  {row['rig']:14s} {row['detector']:7s} {row['from_m']:3.1f} to {row['to_m']:3.1f} m {row['poses']:4d} "
-            f"poses  {'  '.join(cells)} +-{row['ratio_sd']:.2f}"
+            f"  {row['rig']:14s} {row['detector']:7s} {row['from_m']:3.1f} to {row['to_m']:3.1f} m "
+            f"{row['as_predicted']:4d} of {row['poses']:4d} poses  {'  '.join(cells)} +-{row['ratio_sd']:.2f}"
+            f"  far off {row['far_off']}"
         )
     print(
         f"  ratios within 10 %: {inside}; beyond it by more than chance (2.6 sd): {beyond} (cells of 30 poses or more)"
