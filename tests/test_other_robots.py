@@ -1,4 +1,4 @@
-"""Robots that stand about at random: the chance of a free sight line against drawn ones, and what coverage makes of it."""
+"""Robots that stand about at random: free sight lines against drawn ones, and what coverage makes of them."""
 
 from __future__ import annotations
 
