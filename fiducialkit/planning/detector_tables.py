@@ -3,8 +3,9 @@
 Each detector was run on exactly rendered markers on a grid over width and facing angle, and on lines over noise,
 contrast, blur and smear that leave everything else as it is on the grid. Between the measured conditions the table
 multiplies: the corner sd by each line's ratio (what smear adds to a fit is added in squares instead), and the width at
-which half of the markers are read by each line's factor. `tests/benchmarks/detector_tables.py` measured it and says how
-far the product is off where all change at once.
+which half of the markers are read by each line's factor. `tests/benchmarks/detector_tables.py` measured it. Where all
+change at once (16 random points, 2026-11-25) the chance is off by .055 rms, the sd by 5 % in the median for "fitted"
+and by 24 % for "stock".
 """
 
 from __future__ import annotations

@@ -4,8 +4,9 @@ Each pose is drawn from the approaches and the free floor; the robot then stands
 says. Every mount of the rigs takes its picture there with the field's markers and boxes and the robot's structure in
 it, the detector that the camera file names reads it, and `solve_pose` solves for the rig with the study's priors.
 Mounts, markers and lenses are where the files say, so the errors are held against the part of the prediction that
-comes from corner noise and priors. The renderer knows no glare and no thickness of print, so markers turned away
-farther than predictions admit for these (`detectability.LARGEST_FACING_DEG`) are not counted as read.
+comes from corner noise and priors. Other robots that stand about at random are left out of both. The renderer knows no
+glare and no thickness of print, so markers turned away farther than predictions admit for these
+(`detectability.LARGEST_FACING_DEG`) are not counted as read.
 """
 
 from __future__ import annotations
@@ -33,7 +34,7 @@ from fiducialkit.planning.coverage import approach_poses, floor_poses, has_stand
 from fiducialkit.planning.detectability import LARGEST_FACING_DEG
 from fiducialkit.planning.prediction import predict, used_mounts
 from fiducialkit.planning.robot_detector import RUNNABLE, seen_by_robot
-from fiducialkit.planning.study import Study
+from fiducialkit.planning.study import OtherRobots, Study
 from fiducialkit.scene.camera import Detector
 from fiducialkit.scene.robot import Mount, Rig
 from fiducialkit.scene.transforms import field_from_robot_on_floor, parts, rigid_transform
@@ -59,7 +60,7 @@ CHECKED_POSES = Table(
         _DETECTOR,
         Column("status", "text", "of the solved pose"),
         Column("markers_read", "int", "distinct markers read and used"),
-        Column("markers_predicted", "float", "distinct markers expected"),
+        Column("markers_predicted", "int", "distinct markers more likely read than not"),
         Column("chance_seen", "float", "predicted chance that at least one marker is read"),
         Column("distance_m", "float", "to the nearest marker read, over the floor; missing where none is"),
         Column("along_error_m", "float", "solved less true, along the robot's heading"),
@@ -207,8 +208,12 @@ def rendered_check(
 
 
 def _with_own_family(study: Study) -> Study:
-    """Return the study with a marker family that no detector has used: what one keeps there cannot leave a process."""
-    return replace(study, field=replace(study.field, family=replace(study.field.family)))
+    """Return the study with a marker family that no detector has used: what one keeps there cannot leave a process.
+
+    Other robots at random places are taken out: they are not rendered.
+    """
+    own = replace(study.field, family=replace(study.field.family))
+    return replace(study, field=own, other_robots=OtherRobots())
 
 
 def _with_detector(study: Study, name: str) -> Study:
@@ -394,10 +399,9 @@ def _beside_prediction(study: Study, labels: pd.DataFrame, poses: FloatArray, ou
         robot_heading_deg=np.degrees(np.arctan2(np.sin(poses[:, 2]), np.cos(poses[:, 2]))),
     )
     table = place.loc[np.repeat(place.index, rigs)].reset_index(drop=True).join(outcome.reset_index(drop=True))
-    markers, chance = seen.markers[at].astype(np.float64), getattr(seen, "chance_1", None)
     return table.assign(
-        markers_predicted=markers,
-        chance_seen=np.minimum(markers, 1.0) if chance is None else chance[at],
+        markers_predicted=seen.markers[at],
+        chance_seen=seen.chance_1[at],
         along_sd_m=sd[:, 0],
         across_sd_m=sd[:, 1],
         heading_sd_deg=np.degrees(sd[:, 2]),
@@ -410,7 +414,9 @@ def predicted_anew(study: Study, poses: pd.DataFrame) -> pd.DataFrame:
     fresh = []
     for detector, rows in poses.groupby("detector", sort=False):
         variant = study if detector == AS_STATED else _with_detector(study, str(detector))
-        variant = replace(variant, rigs=tuple(rig for rig in study.rigs if rig.name in set(rows["rig"])))
+        variant = replace(
+            _with_own_family(variant), rigs=tuple(rig for rig in study.rigs if rig.name in set(rows["rig"]))
+        )
         first = rows.drop_duplicates("pose")
         places = first[["robot_x_m", "robot_y_m"]].assign(heading=np.radians(first["robot_heading_deg"]))
         outcome = rows[[name for name in CHECKED_POSES.names if name in (*_OUTCOME, "rig")]]
@@ -468,6 +474,7 @@ def _covered(poses: pd.DataFrame) -> dict[str, Any]:
     seen = int((poses["markers_read"] > 0).sum())
     low, high = wilson_interval(seen, len(poses))
     rows = _compared(poses)
+    rows = rows[rows["flip_probability"].notna()]
     chance = rows["flip_probability"].to_numpy(dtype=np.float64)
     expected, scatter = float(chance.sum()), math.sqrt(float((chance * (1.0 - chance)).sum()))
     return {
