@@ -12,7 +12,7 @@ import zlib
 import cv2
 import numpy as np
 import pytest
-from lens_cases import BROWN, good_poses
+from lens_cases import BROWN, good_poses, seen
 
 import fiducialkit
 from fiducialkit.cli.main import main
@@ -181,6 +181,41 @@ def test_too_few_pictures_are_listed_with_their_reasons(sheet, pictures, tmp_pat
     assert "No calibration: expected at least 3 views that can be used, found 1 of 2" in said
     assert "wall.png: no board" in said
     assert not (tmp_path / "out" / "camera.json").exists()
+
+
+@pytest.fixture(scope="module")
+def corner_table(tmp_path_factory):
+    """Write 12 views of a chessboard as a table of another program: millimetres, the board's y running up."""
+    rng, rows = np.random.default_rng(13), ["view;x_px;y_px;board_x_mm;board_y_mm"]
+    for view in seen(BROWN, good_poses(BROWN, 12, rng), rng):
+        for (x, y), (u, v, _) in zip(view.points_px, 1000.0 * view.points_board, strict=True):
+            rows.append(f"{view.name};{x:.3f};{y:.3f};{u:.1f};{-v:.1f}".replace(".", ","))
+    path = tmp_path_factory.mktemp("table") / "corners.csv"
+    path.write_text("\n".join(rows) + "\n", encoding="utf-8")
+    return path
+
+
+def test_a_table_of_corners_becomes_a_camera(corner_table, tmp_path):
+    out = tmp_path / "lens"
+    assert run("calibrate-lens", corner_table, "--size", "1280x800", "--out", out, "--model", "brown") in (0, 1)
+    assert fiducialkit.load_camera(out / "camera.json").fx_px == pytest.approx(BROWN.fx_px, rel=0.005)
+
+
+@pytest.mark.parametrize(
+    ("words", "expected"),
+    [
+        ((), "--size: expected the size of the pictures"),
+        (("--size", "big"), "--size: expected width and height"),
+        (("--size", "1280x800", "--distance", "view 99=1.5"), "expected names of the views, found 'view 99'"),
+        (("--size", "1280x800", "--distance", "far"), "--distance: expected VIEW=METRES"),
+    ],
+)
+def test_a_mistake_about_a_table_is_one_line(words, expected, corner_table, tmp_path, capsys):
+    assert run("calibrate-lens", corner_table, "--out", tmp_path / "out", *words) == 2
+    said = capsys.readouterr().err
+    assert expected in said
+    assert len(said.strip().splitlines()) == 1
+    assert not (tmp_path / "out").exists()
 
 
 def test_a_video_is_taken_frame_by_frame(sheet, pictures, tmp_path):

@@ -29,7 +29,7 @@ def calibrate_lens(
     ] = None,
     distance: Annotated[
         list[str] | None,
-        typer.Option(metavar="VIEW=METRES", help="Measured from lens to board in a view; checks the board's size."),
+        typer.Option(metavar="VIEW=METRES", help="From the lens to the board's middle, by tape; checks its size."),
     ] = None,
     bent: Annotated[bool, typer.Option("--bent", help="Let the board be bent, and find how much.")] = False,
     watch: Annotated[

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 
 import numpy as np
 import pandas as pd
 
 from fiducialkit.arrays import FloatArray
+from fiducialkit.errors import InputError
 from fiducialkit.imaging.boards import BoardView
 from fiducialkit.solving import intrinsics_verdict as verdicts
 from fiducialkit.solving.intrinsics_bootstrap import bootstrap_ratio
@@ -60,7 +62,8 @@ def calibrate_lens(
     Raises
     ------
     InputError
-        If fewer than three views can be used, or the model and its number of coefficients do not go together.
+        If fewer than three views can be used, the model and its number of coefficients do not go together, or a
+        distance is given for a view there is not.
 
     Notes
     -----
@@ -73,6 +76,7 @@ def calibrate_lens(
     adjusted); leave-one-out by one Gauss-Newton step on reduced normal equations: derived here.
     """
     check_choice(model, coefficients)
+    _check_known(known_distances_m or {}, views)
     listed = screened_set(views)
     used = [view for view in listed if view.status == "ok"]
     cleaned = cleaned_views(used, first_fit(used, model, coefficients, name))
@@ -88,6 +92,15 @@ def calibrate_lens(
         faults += verdicts.bending_faults(bent.bending_m, bent.bending_sd_m)
     faults += _scale_faults(cleaned.views, chosen, known_distances_m or {})
     return _summary(listed, cleaned, (chosen, covariance, ratio, errors), table, tuple(faults))
+
+
+def _check_known(known_m: Mapping[str, float], views: Sequence[BoardView]) -> None:
+    names = {view.name for view in views}
+    for name, distance in known_m.items():
+        if name not in names:
+            raise InputError(f"known_distances_m: expected names of the views, found '{name}'")
+        if not 0.0 < distance < math.inf:
+            raise InputError(f"known_distances_m: {name}: expected a length above 0 m, found {distance}")
 
 
 def _with_bending(cleaned: CleanedViews, fit: LensFit, coefficients: int | None) -> LensFit:
