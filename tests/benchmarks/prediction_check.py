@@ -1,6 +1,6 @@
 """Predictions against rendered pixels: coverage, errors by distance and flips, both detectors, three rigs.
 
-Run: python tests/benchmarks/prediction_check.py [poses, 2000] [--workers 2] [--kept FILE] [--poses CSV]
+Run: python tests/benchmarks/prediction_check.py [poses, 2000] [--workers 2] [--kept FILE] [--poses CSV] [--cluster]
 
 Each pose's pictures, before an even wall, are read by both detectors and solved; the outcome stands beside what
 `planning.prediction.predict` says, and beside a second, slower model in numpy with the corner errors as they were
@@ -208,14 +208,40 @@ def shown(title, check):
     )
 
 
+def cluster_speed(study, count):
+    """Print how much sooner two worker processes of a local dask cluster are done than this process, caches warm."""
+    from dask.distributed import LocalCluster
+
+    def timed(**how):
+        start = time.perf_counter()
+        found = rendered_check.rendered_check(study, count, settings=RenderSettings(), seed=SEED, **how)
+        return time.perf_counter() - start, found
+
+    rendered_check.rendered_check(study, 8, settings=RenderSettings(), seed=1)
+    with LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=None) as cluster:
+        address = cluster.scheduler_address
+        rendered_check.rendered_check(study, 32, settings=RenderSettings(), seed=1, scheduler=address)
+        pairs = [(timed(), timed(scheduler=address)) for _ in range(3)]
+    same = all(alone[1].poses.equals(shared[1].poses) for alone, shared in pairs)
+    ratios = sorted(alone[0] / shared[0] for alone, shared in pairs)
+    print(
+        f"{count} poses, two workers of a local cluster: {ratios[1]:.2f} times as fast (three runs: {ratios[0]:.2f} to"
+    )
+    print(f"{ratios[2]:.2f}); the tables are {'the same' if same else 'NOT THE SAME'}")
+
+
 def main():
     options = argparse.ArgumentParser()
     options.add_argument("count", nargs="?", type=int, default=2000)
     options.add_argument("--workers", type=int, default=2)
     options.add_argument("--kept", type=Path, default=None)
     options.add_argument("--poses", type=Path, default=None)
+    options.add_argument("--cluster", action="store_true", help="only the speed of two workers of a local cluster")
     chosen = options.parse_args()
     study = sample_study()
+    if chosen.cluster:
+        cluster_speed(study, min(chosen.count, 160))
+        return
     if chosen.poses is not None and chosen.poses.exists():
         poses = rendered_check.CHECKED_POSES.checked(pd.read_csv(chosen.poses))
         check = rendered_check.summary(study, rendered_check.predicted_anew(study, poses), SEED)
