@@ -20,6 +20,7 @@ _COEFFICIENTS: dict[str, int] = {"brown": 5, "rational": 8, "fisheye": 4}
 _BETTER = 0.99  # a richer model must lower the held-out error to this share
 _FISHEYE_BETTER = 0.8
 _PLAIN_ENOUGH = 0.0004  # of the picture's width, half a pixel of 1280: nothing a fisheye would be needed for
+_FOLD_MARGIN = 1.1
 _BELIEVED_SD = 0.3  # of a coefficient of the rational model, where nothing else keeps it from folding over
 _FIRST_ITERATIONS, _FLIP_ROUNDS = 10, 3
 _GLANCE_ITERATIONS, _PROMISING = 10, 0.997  # a model that does not gain so much so soon is not followed to its end
@@ -129,7 +130,7 @@ def _richer(sights: Sights, fit: LensFit, model: LensModel, count: int, iteratio
     coefficients = (*fit.camera.distortion, 0.0, 0.0, 0.0, 0.0, 0.0)[:count]
     camera = replace(fit.camera, model=model, distortion=coefficients)
     found = fit_lens(sights, camera, fit.poses, max_iterations=iterations)
-    if model != "rational" or not _is_absurd(found):
+    if model != "rational" or not (_is_absurd(found) or _nearly_folds(found.camera)):
         return found
     held = fit_lens(sights, camera, fit.poses, coefficient_sd=_BELIEVED_SD, max_iterations=iterations)
     return found if _is_absurd(held) else held
@@ -140,6 +141,12 @@ def _is_absurd(fit: LensFit) -> bool:
     camera = fit.camera
     off = max(abs(camera.cx_px / camera.width_px - 0.5), abs(camera.cy_px / camera.height_px - 0.5))
     return bool(off > 0.25 or not camera.unproject(nine_places(camera))[1].all())
+
+
+def _nearly_folds(camera: Camera) -> bool:
+    """Return whether a lens folds over little beyond what the picture shows."""
+    directions, _ = camera.unproject(nine_places(camera))
+    return bool(_FOLD_MARGIN * float(np.linalg.norm(directions, axis=1).max()) > camera.valid_radius)
 
 
 def _why(number: int, chosen: int, errors: list[float], fit: LensFit) -> str:

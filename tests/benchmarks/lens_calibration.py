@@ -62,7 +62,8 @@ def coverage(camera, trials: int, seed: int = 51):
     for trial in range(trials):
         rng = np.random.default_rng([seed, trial])
         found = calibrate_lens(seen(camera, good_poses(camera, 20, rng), rng), model=camera.model)
-        pixels, _ = found.camera.project(ahead)
+        pixels, is_seen = found.camera.project(ahead)
+        pixels = np.where(is_seen[:, None], pixels, 0.0)  # a lens that sees nothing there does not hold the truth
         sd = np.sqrt(np.diagonal(projection_covariance(found.camera, found.covariance, pixels), axis1=1, axis2=2))
         inside += np.abs(pixels - places) < 1.959964 * sd
         lens = found.camera
