@@ -131,10 +131,11 @@ def test_a_measured_detector_cannot_be_rendered():
         rendered_check(study, 4)
 
 
+@pytest.mark.filterwarnings("ignore::ResourceWarning")  # the cluster's own sockets
 def test_two_workers_of_a_cluster_give_the_same_table():
     distributed = pytest.importorskip("dask.distributed", reason="the cluster's library is not installed")
     study = replace(small_study(), rigs=(Rig(name="one high", mounts=("high",)),))
     once = rendered_check(study, 16, settings=PLAIN, seed=4)
-    with distributed.LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=None) as cluster:
+    with distributed.LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=":0") as cluster:
         again = rendered_check(study, 16, settings=PLAIN, seed=4, scheduler=cluster.scheduler_address)
     pd.testing.assert_frame_equal(once.poses, again.poses)
