@@ -1,6 +1,6 @@
 """Faults that people met when they calibrated lenses, each as a kind: one test a field report, named by its number.
 
-The scenes are the reports' own; A30 (boards that cannot be) stands in test_boards.py beside the other mistakes.
+The scenes are the reports' own.
 """
 
 from __future__ import annotations
@@ -188,6 +188,18 @@ def test_a29_points_are_those_of_the_kind_of_board():
             points_px=charuco.marker_corners_board[:, :, :2].reshape(-1, 2), covariance_px2=np.zeros((24, 2, 2)),
         )  # fmt: skip
     assert "\n" not in str(caught.value)
+
+
+def test_a30_a_board_that_cannot_be_is_refused_before_it_is_drawn(tmp_path, capsys):
+    """Report A30: 40 x 40 squares with a family of 100, or a marker larger than its square, failed when drawn only."""
+    with pytest.raises(InputError, match=r"marker_ids\[100\]: expected 0 to 99 for 4X4_100, found 100"):
+        Board(kind="charuco", squares_across=40, squares_down=40, square_m=0.04, marker_m=0.03, family="4X4_100")
+    with pytest.raises(InputError, match=r"marker_m: expected less than square_m, 0.03 m, found 0.04 m"):
+        Board(kind="charuco", squares_across=5, squares_down=4, square_m=0.03, marker_m=0.04, family="4X4_100")
+    words = ["print-board", "--out", str(tmp_path / "x"), "--across", "40", "--down", "40", "--family", "4X4_100"]
+    assert main(words) == 2
+    assert len(capsys.readouterr().err.strip().splitlines()) == 1
+    assert not (tmp_path / "x").exists()
 
 
 @pytest.mark.parametrize("model", ["fisheye", "auto"])

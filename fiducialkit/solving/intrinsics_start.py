@@ -14,6 +14,7 @@ _FOCAL_GRID = np.geomspace(0.25, 4.0, 12)  # of the picture's width
 # first coefficient of brown: a usual lens bends edges outwards, and without it a focal length far too short fits best
 _BENDING_GRID = (-0.15, 0.0, 0.15)
 _WIDEST_RAD = np.radians(80.0)  # from the middle of a view; beyond it a flat image plane is of no use
+_GOLDEN = (5.0**0.5 - 1.0) / 2.0
 _MOST_VIEWS, _MOST_POINTS = 16, 24  # enough to tell one start of the grid from the next
 
 
@@ -69,12 +70,13 @@ def _best_focal(points: FloatArray, pixels: FloatArray, view_of: IntArray, camer
 
 
 def _a_few(view_of: IntArray) -> IntArray:
-    """Return the indices of some corners of some views, both spread evenly."""
+    """Return the indices of some corners of some views, both spread over all."""
     starts = np.flatnonzero(np.diff(view_of, prepend=-1))
-    stops = np.append(starts[1:], len(view_of))
+    counts = np.diff(np.append(starts, len(view_of)))
     chosen = np.unique(np.linspace(0, len(starts) - 1, min(len(starts), _MOST_VIEWS)).astype(np.int64))
-    parts = [np.unique(np.linspace(starts[k], stops[k] - 1, _MOST_POINTS).astype(np.int64)) for k in chosen]
-    return np.concatenate(parts)
+    # multiples of the golden section fall into no step with the board's rows, as every n-th corner might
+    shares = np.arange(_MOST_POINTS) * _GOLDEN % 1.0
+    return np.concatenate([starts[k] + np.unique((shares * counts[k]).astype(np.int64)) for k in chosen])
 
 
 def _start(camera: Camera, share: float, bending: float) -> Camera:
