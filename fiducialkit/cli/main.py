@@ -10,7 +10,7 @@ from typing import Annotated, Any
 import typer
 
 from fiducialkit import __version__
-from fiducialkit.cli import budget, calibrate_lens, compare, detect, explore, new, print_board, render, show, solve
+from fiducialkit.cli import budget, calibrate_lens, compare, detect, explore, new, print_board, render, search, show, solve
 from fiducialkit.errors import FiducialKitError
 
 NAME = "fiducialkit"
@@ -24,7 +24,7 @@ app = typer.Typer(
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
 )
 for command in (
-    new.new, show.show, compare.compare, budget.budget, explore.explore, detect.detect, solve.solve,
+    new.new, show.show, compare.compare, search.search, budget.budget, explore.explore, detect.detect, solve.solve,
     render.render, print_board.print_board, calibrate_lens.calibrate_lens,
 ):  # fmt: skip
     app.command()(command)

@@ -11,7 +11,6 @@ import pandas as pd
 
 from fiducialkit.arrays import FloatArray
 from fiducialkit.errors import InputError
-from fiducialkit.files import new_folder
 from fiducialkit.planning.mount_boxes import (
     Candidate,
     MountBox,
@@ -163,7 +162,7 @@ def search_mounts(
         allowed=may_stand_together(mounts, room.apart_m),
         kept=KEPT,
         workers=workers,
-        folder=None if resume is None else new_folder(resume),
+        folder=None if resume is None else Path(resume),
         stamp=stamp_of(study, room, KEPT),
         progress=tick,
     )

@@ -272,7 +272,7 @@ def _read_piece(path: Path, stamp: str) -> tuple[IntArray, FloatArray] | None:
         raise FileFormatError(path, "", "expected a finished piece of a search, found something else") from None
     if whose != stamp:
         raise FileFormatError(
-            path, "", "expected a piece of this very search, found one of another study, boxes or settings"
+            path, "", "expected a piece of this very search, found one of another; remove it or choose another folder"
         )
     return rigs, upper
 
