@@ -10,7 +10,19 @@ from typing import Annotated, Any
 import typer
 
 from fiducialkit import __version__
-from fiducialkit.cli import budget, calibrate_lens, compare, detect, explore, new, print_board, render, search, show, solve
+from fiducialkit.cli import (
+    budget,
+    calibrate_lens,
+    compare,
+    detect,
+    explore,
+    new,
+    print_board,
+    render,
+    search,
+    show,
+    solve,
+)
 from fiducialkit.errors import FiducialKitError
 
 NAME = "fiducialkit"

@@ -75,7 +75,7 @@ def render_page(found: MountSearch, picture: bytes) -> str:
 
 
 def tenths(share: float) -> str:
-    """Return a chance in per cent with one decimal, which rigs as good as these need to differ; never rounded to 100."""
+    """Return a chance in per cent with one decimal, which rigs this good need to differ; never rounded to 100."""
     text = f"{100.0 * share:.1f} %"
     return percent(share) if text in ("0.0 %", "100.0 %") else text
 
