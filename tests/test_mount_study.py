@@ -144,3 +144,32 @@ def test_nothing_to_compare_by_is_refused(comparison):
     bare = dataclasses.replace(comparison.study, field=dataclasses.replace(comparison.study.field, nodes=()))
     with pytest.raises(InputError, match="at least one marker and one node"):
         fiducialkit.compare_mounts(bare)
+
+
+def turned_round(study):
+    """Return the study with the whole robot turned by 180 degrees about the vertical, so that its back scores."""
+
+    def flipped(place):
+        return (-place[0], -place[1], place[2])
+
+    robot = study.robot
+    mounts = tuple(
+        dataclasses.replace(mount, position=flipped(mount.position), yaw_deg=(mount.yaw_deg + 180.0) % 360.0)
+        for mount in robot.mounts
+    )
+    tools = tuple(dataclasses.replace(tool, side="back", position=flipped(tool.position)) for tool in robot.tools)
+    return dataclasses.replace(study, robot=dataclasses.replace(robot, mounts=mounts, tools=tools))
+
+
+def test_scoring_backwards_is_scoring_forwards_with_the_robot_turned_round(comparison):
+    """Symmetry: driving backwards the heading error carries the tool aside the other way, as seen by the robot."""
+    robot = comparison.study.robot
+    front = tuple(dataclasses.replace(tool, position=(0.5, 0.1, 0.9)) for tool in robot.tools if tool.side == "front")
+    plain = dataclasses.replace(robot, structures=(), tools=front)
+    ahead = dataclasses.replace(comparison.study, robot=plain, states=("always",))
+    forwards = fiducialkit.compare_mounts(ahead).by_node
+    backwards = fiducialkit.compare_mounts(turned_round(ahead)).by_node
+    assert set(forwards["side"]) == {"front"} and set(backwards["side"]) == {"back"}
+    assert (forwards["held_from_m"] > 0.1).any()  # somebody drives on from afar, or the test would prove nothing
+    for name in ("tool_along_sd_m", "tool_across_sd_m", "heading_sd_deg", "chance_to_score", "held_from_m"):
+        np.testing.assert_allclose(backwards[name], forwards[name], rtol=1e-6, atol=1e-9, err_msg=name)

@@ -136,8 +136,10 @@ def _by_node(study: Study, labels: pd.DataFrame, seen: Prediction) -> pd.DataFra
 def _arrivals(study: Study, node: Node, side: str, distance_m: FloatArray, seen: Prediction) -> list[dict[str, object]]:
     """Return the rows of `BY_NODE` for one node and side: the pose of each approach that serves best, driven on."""
     tool = study.tool(side)
-    blind_m = np.broadcast_to(distance_m[:, None, None], seen.markers.shape)
-    carried = driven_blind(seen.covariance, blind_m, study.approach.speed_m_per_s, study.odometry)
+    # driving backwards a heading error carries the robot the other way: the stretch is below zero
+    stretch_m = distance_m if side == "front" else -distance_m
+    stretches = np.broadcast_to(stretch_m[:, None, None], seen.markers.shape)
+    carried = driven_blind(seen.covariance, stretches, study.approach.speed_m_per_s, study.odometry)
     chance = np.nan_to_num(chance_to_score(carried, seen.flip_probability, node, tool), nan=-1.0)
     # distances rise along the first axis; a farther pose is taken only where it is better by more than rounding
     best = np.argmax(np.round(chance, 9), axis=0)
