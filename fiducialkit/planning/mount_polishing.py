@@ -11,7 +11,7 @@ from scipy.optimize import minimize
 from fiducialkit.arrays import FloatArray
 from fiducialkit.planning.mount_boxes import Candidate, MountRoom, may_stand_together, place_fault
 from fiducialkit.planning.rig_enumeration import ScoredRig, exact_score
-from fiducialkit.planning.rig_sums import rig_sums
+from fiducialkit.planning.rig_sums import CaseParts, case_parts, rig_sums
 from fiducialkit.planning.study import Study
 from fiducialkit.scene.robot import Mount
 
@@ -47,7 +47,9 @@ def polished(
     start = np.concatenate([_numbers(candidate.mount) for candidate in rig])
     free = np.flatnonzero(limits[:, 1] - limits[:, 0] > 1e-9)
     width = (limits[:, 1] - limits[:, 0])[free]
-    best = Polished(mounts=tuple(each.mount for each in rig), scored=_scored(study, [each.mount for each in rig]))
+    cases = case_parts(study)
+    origin_mounts = tuple(each.mount for each in rig)
+    best = Polished(mounts=origin_mounts, scored=_scored(study, origin_mounts, cases))
     tried = 1
 
     def loss(scaled: FloatArray) -> float:
@@ -60,7 +62,7 @@ def polished(
         mounts = [_moved(each.mount, part) for each, part in zip(rig, numbers.reshape(-1, 6), strict=True)]
         if not _is_allowed(study, room, mounts):
             return _FORBIDDEN
-        scored = _scored(study, mounts)
+        scored = _scored(study, mounts, cases)
         if scored.score > best.scored.score:
             best = Polished(mounts=tuple(mounts), scored=scored)
         return -(scored.worst_chance + _MEAN_WEIGHT * scored.mean_chance)
@@ -92,7 +94,7 @@ def _is_allowed(study: Study, room: MountRoom, mounts: Sequence[Mount]) -> bool:
     return bool(apart.all()) and not any(place_fault(study.robot, room, mount.position) for mount in mounts)
 
 
-def _scored(study: Study, mounts: Sequence[Mount]) -> ScoredRig:
+def _scored(study: Study, mounts: Sequence[Mount], cases: tuple[CaseParts, FloatArray]) -> ScoredRig:
     # a rig of so few mounts gains nothing from threads
-    found = exact_score(rig_sums(study, mounts, workers=1), tuple(range(len(mounts))))
+    found = exact_score(rig_sums(study, mounts, cases=cases, workers=1), tuple(range(len(mounts))))
     return found if found is not None else ScoredRig(rig=(), worst_chance=0.0, mean_chance=0.0)

@@ -119,14 +119,16 @@ def rig_sums(
     study: Study,
     mounts: Sequence[Mount],
     *,
+    cases: tuple[CaseParts, FloatArray] | None = None,
     workers: int | None = None,
     progress: Callable[[int, int], object] | None = None,
 ) -> RigSums:
     """Return what these mounts tell on the way to every node of the study, ready to be added up.
 
+    `cases` is what `case_parts` returned for this study, where somebody has it already.
     Blocks that tell nothing, or in one mechanism state what they tell in an earlier one, are stored once.
     """
-    parts, poses = case_parts(study)
+    parts, poses = case_parts(study) if cases is None else cases
     kept: list[FloatArray] = [np.zeros((1, 42, LANES))]
     block_of = np.zeros((len(mounts), len(parts.state)), dtype=np.int64)
     count = 1
