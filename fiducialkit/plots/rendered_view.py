@@ -17,7 +17,7 @@ from fiducialkit.plots.style import (
     short,
 )
 
-_RATIOS = {"along_ratio": "along", "across_ratio": "across", "heading_ratio": "heading"}
+RATIOS = {"along_ratio": "along", "across_ratio": "across", "heading_ratio": "heading"}
 BAND = 0.1  # within this the prediction is taken for right
 
 
@@ -37,8 +37,8 @@ def draw_error_ratios(
     band : float
         Half width of the band round 1.
     """
-    if column not in _RATIOS:
-        raise InputError(f"column: expected one of {', '.join(_RATIOS)}, found {column!r}")
+    if column not in RATIOS:
+        raise InputError(f"column: expected one of {', '.join(RATIOS)}, found {column!r}")
     rows = table[table["detector"] == detector]
     if rows.empty:
         known = ", ".join(f"'{each}'" for each in dict.fromkeys(table["detector"]))
@@ -64,7 +64,7 @@ def draw_error_ratios(
         ax.errorbar(middle, part[column], yerr=1.96 * part["ratio_sd"], fmt="none", ecolor=colour, elinewidth=1.0)
     dressed(
         ax,
-        title=f"Error {_RATIOS[column]} over its prediction, {detector} detector",
+        title=f"Error {RATIOS[column]} over its prediction, {detector} detector",
         x_label="distance of the nearest marker [m]",
         y_label="error over predicted sd, rms [1]",
     )

@@ -14,6 +14,7 @@ from fiducialkit.plots.camera_view import camera_legend, draw_camera
 from fiducialkit.plots.coverage_view import add_share_scale, draw_coverage
 from fiducialkit.plots.field_view import draw_field, field_legend
 from fiducialkit.plots.node_view import draw_chance_matrix, draw_error_near_node, error_limits_cm, line_look
+from fiducialkit.plots.rendered_view import RATIOS, draw_error_ratios
 from fiducialkit.plots.robot_view import draw_robot, robot_legend, view_wedge
 from fiducialkit.plots.style import (
     INK,
@@ -135,6 +136,24 @@ def error_sheet(by_approach: pd.DataFrame, rigs: Sequence[str], field: Field) ->
     handles.append(Line2D([], [], color=SOFT, linewidth=0.9, linestyle=(0, (1, 2))))
     texts.append("the node's tighter tolerance" + _best_of(shown, rigs))
     figure.legend(handles, texts, loc="outside upper left", ncols=3, fontsize=LABEL_PT - 0.5, frameon=False)
+    return png_bytes(figure)
+
+
+def ratio_sheet(table: pd.DataFrame) -> bytes:
+    """Return how errors in rendered pictures lie to their predictions, one row of panels a detector, as PNG."""
+    detectors = list(dict.fromkeys(table["detector"]))
+    figure, axes = new_panels(len(detectors), len(RATIOS), PAGE_WIDTH_IN, 0.9 + 2.9 * len(detectors))
+    for row, detector in enumerate(detectors):
+        for number, column in enumerate(RATIOS):
+            ax = axes[row * len(RATIOS) + number]
+            draw_error_ratios(table, ax, detector=str(detector), column=column)
+            ax.set_title(f"{RATIOS[column]}, {plain(str(detector))}", fontsize=LABEL_PT, loc="left", color=INK)
+            legend = ax.get_legend()
+            if legend is not None:
+                legend.remove()
+    _label_outer_panels(axes, len(axes), len(RATIOS))
+    handles, texts = axes[0].get_legend_handles_labels()
+    figure.legend(handles, texts, loc="outside lower left", ncols=3, fontsize=LABEL_PT - 0.5, frameon=False)
     return png_bytes(figure)
 
 

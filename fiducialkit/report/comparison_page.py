@@ -6,7 +6,7 @@ import math
 import re
 import unicodedata
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
@@ -14,14 +14,20 @@ from fiducialkit import __version__, files
 from fiducialkit.planning.mount_study import MountComparison
 from fiducialkit.planning.verdict import CAUTION
 from fiducialkit.plots import sheets
-from fiducialkit.report.page import picture_address, rendered
+from fiducialkit.report.page import picture_address
+from fiducialkit.report.page import rendered as filled
 
-PAGE_NAME = "comparison.html"
+if TYPE_CHECKING:
+    from fiducialkit.planning.rendered_check import RenderedCheck
+
+PAGE_NAME, RENDERED_NAME = "comparison.html", "rendered_check.png"
 _TABLES = {"rigs.csv": "table", "by_node.csv": "by_node", "by_approach.csv": "by_approach", "maps.csv": "maps"}
 _NOTHING = "-"
 
 
-def write_comparison_page(comparison: MountComparison, folder: str | Path) -> list[Path]:
+def write_comparison_page(
+    comparison: MountComparison, folder: str | Path, *, rendered: RenderedCheck | None = None
+) -> list[Path]:
     """Write the comparison's tables, pictures and page, and return their paths, the page last.
 
     Everything is made in memory before the first file is written, so an error leaves the folder as it was.
@@ -32,6 +38,8 @@ def write_comparison_page(comparison: MountComparison, folder: str | Path) -> li
         What `compare_mounts` returned.
     folder : str or Path
         Made if there is none. Files of the same names are replaced.
+    rendered : RenderedCheck, optional
+        Predictions beside rendered pictures; adds its tables, its picture and a section of the page.
 
     Raises
     ------
@@ -39,9 +47,14 @@ def write_comparison_page(comparison: MountComparison, folder: str | Path) -> li
         If `folder` is a file.
     """
     pictures = comparison_pictures(comparison)
-    page = render_page(comparison, pictures)
+    if rendered is not None:
+        pictures[RENDERED_NAME] = sheets.ratio_sheet(rendered.table)
+    page = render_page(comparison, pictures, rendered=rendered)
     folder = files.new_folder(folder)
     written = [files.write_csv(folder / name, getattr(comparison, part)) for name, part in _TABLES.items()]
+    if rendered is not None:
+        tables = {"rendered_check.csv": rendered.table, "rendered_coverage.csv": rendered.coverage}
+        written += [files.write_csv(folder / name, table) for name, table in tables.items()]
     written += [files.write_bytes(folder / name, content) for name, content in pictures.items()]
     return [*written, files.write_text(folder / PAGE_NAME, page)]
 
@@ -74,12 +87,14 @@ def plain_name(name: str) -> str:
     return re.sub(r"[^a-z0-9]+", "_", ascii_name).strip("_")[:40]
 
 
-def render_page(comparison: MountComparison, pictures: dict[str, bytes]) -> str:
+def render_page(
+    comparison: MountComparison, pictures: dict[str, bytes], *, rendered: RenderedCheck | None = None
+) -> str:
     """Return the page as one HTML text with every picture inside it; it needs no other file and no network."""
     rows = _records(comparison.table)
     best = str(rows[0]["rig"]) if rows else ""
     robots = [name for name in pictures if name.startswith("robot_")]
-    return rendered(
+    return filled(
         "comparison.html",
         {"percent": percent, "centimetres": centimetres, "degrees": degrees, "tied": tied},
         study=comparison.study,
@@ -92,6 +107,7 @@ def render_page(comparison: MountComparison, pictures: dict[str, bytes]) -> str:
         cases=worst_cases(comparison, best),
         robots=list(zip(rows, robots, strict=True)),
         source={name: picture_address(content) for name, content in pictures.items()},
+        rendered=rendered,
         version=__version__,
     )
 
