@@ -32,13 +32,14 @@ from fiducialkit.planning.rig_enumeration import Enumeration, best_rigs, exact_s
 from fiducialkit.planning.search_judgement import case_chances, contest
 from fiducialkit.planning.study import Approach
 from fiducialkit.scene.field import Node
+from fiducialkit.scene.robot import Tool
 
 SAMPLE = Path(__file__).parents[1] / "sample_data"
 RNG_SEED = 20261125
 
 
 def small_search_study(**changes):
-    """Return the planning study with two nodes that see markers, and a gyro."""
+    """Return the planning study with two nodes that see markers, a gyro, and a tool at each end."""
     study = small_study(**changes)
     nodes = (
         Node(name="west", position=(1.0, 3.4), heading_deg=180.0, tolerance_along_m=0.03, tolerance_across_m=0.02,
@@ -46,6 +47,8 @@ def small_search_study(**changes):
         Node(name="north", position=(3.1, 4.8), heading_deg=90.0, tolerance_along_m=0.02, tolerance_across_m=0.02,
              tolerance_heading_deg=1.0),
     )  # fmt: skip
+    tools = (*study.robot.tools, Tool(side="back", position=(-0.3, 0.1, 0.4)))
+    study = replace(study, robot=replace(study.robot, tools=tools))
     return replace(study, field=replace(study.field, nodes=nodes), approach=Approach(distance_m=1.0))
 
 
@@ -83,7 +86,8 @@ def plain_chances(study, mounts, rigs):
         for node in study.field.nodes:
             for side in study.sides:
                 index = np.flatnonzero((labels["node"] == node.name) & (labels["side"] == side))
-                blind = np.broadcast_to(labels["distance_m"].to_numpy()[index][:, None], seen[index].shape)
+                forward = 1.0 if side == "front" else -1.0
+                blind = np.broadcast_to(forward * labels["distance_m"].to_numpy()[index][:, None], seen[index].shape)
                 carried = driven_blind(covariance[index], blind, study.approach.speed_m_per_s, study.odometry)
                 chance = chance_to_score(carried, np.zeros(blind.shape), node, study.tool(side))
                 best = np.where(seen[index], chance, 0.0).max(axis=0)

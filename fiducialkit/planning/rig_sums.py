@@ -83,7 +83,8 @@ def case_parts(study: Study) -> tuple[CaseParts, FloatArray]:
         name, side = named(key)
         node, tool = nodes[name], study.tool(side)
         limits = np.array([node.tolerance_along_m, node.tolerance_across_m, math.radians(node.tolerance_heading_deg)])
-        blind = labels["distance_m"].to_numpy()[index]
+        # driving backwards a heading error carries the robot the other way: the stretch is below zero
+        blind = labels["distance_m"].to_numpy()[index] * (1.0 if side == "front" else -1.0)
         added = driven_blind(np.zeros((len(index), 3, 3)), blind, study.approach.speed_m_per_s, study.odometry)
         added = tool_covariance(added, tool) / np.outer(limits, limits)
         six = added[:, [0, 1, 1, 2, 2, 2], [0, 0, 1, 0, 1, 2]]

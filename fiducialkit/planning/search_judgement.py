@@ -93,8 +93,10 @@ def case_chances(study: Study, labels: pd.DataFrame, poses: FloatArray) -> CaseC
     for key, index in labels.groupby(["node", "side"], sort=False).indices.items():
         name, side = named(key)
         node = nodes[name]
-        blind = np.broadcast_to(labels["distance_m"].to_numpy()[index][:, None, None], seen.markers[index].shape)
-        carried = driven_blind(seen.covariance[index], blind, study.approach.speed_m_per_s, study.odometry)
+        # driving backwards a heading error carries the robot the other way: the stretch is below zero
+        stretch_m = labels["distance_m"].to_numpy()[index] * (1.0 if side == "front" else -1.0)
+        stretches = np.broadcast_to(stretch_m[:, None, None], seen.markers[index].shape)
+        carried = driven_blind(seen.covariance[index], stretches, study.approach.speed_m_per_s, study.odometry)
         limits = np.array([node.tolerance_along_m, node.tolerance_across_m, math.radians(node.tolerance_heading_deg)])
         in_limits = tool_covariance(carried, study.tool(side)) / np.outer(limits, limits)
         best, row = _best_rows(in_limits, 1.0 - seen.flip_probability[index])
