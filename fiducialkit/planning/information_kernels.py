@@ -250,20 +250,20 @@ def rows_of_poses(
 
 @kernel(allocates=False, reorders_sums=True)
 def sum_sightings(
-    poses, place, model, lens, is_plain, marks, considered, state_count, sure_from, keeps_pixels, count, sighting_pose,
-    sighting_marker, sighting_states, sighting_weight, sighting_probability, row_count, row_of, work, told, kept, sums,
-    spread,
+    poses, place, model, lens, is_plain, marks, considered, state_count, sure_from, keeps_pixels, adds_up, count,
+    sighting_pose, sighting_marker, sighting_states, sighting_weight, sighting_probability, row_count, row_of, work,
+    told, kept, sums, spread,
 ):  # fmt: skip
     """Fill what one mount's sightings tell, by row.
 
     Parameters
     ----------
     poses, place, model, lens, marks, sighting_*: as `sight_kernels.screen_candidates`. considered (5,): sds of mount
-    [m, rad], marker [m, rad], relative focal length. Sightings of a probability of `sure_from` or more are summed.
-    row_of (N, S): of `rows_of_poses`. Scratch: work (62 * LANES,), told (48 * LANES,).
+    [m, rad], marker [m, rad], relative focal length. Sightings of a probability of `sure_from` or more are summed,
+    or none without `adds_up`. row_of (N, S): of `rows_of_poses`. Scratch: work (62 * LANES,), told (48 * LANES,).
     Filled: kept (count, 35), sums (blocks * 48 * LANES,), spread (blocks * 21 * LANES,).
     """
-    blocks = (row_count + LANES - 1) // LANES
+    blocks = (row_count + LANES - 1) // LANES if adds_up else 0
     for c in range(blocks * COLUMNS * LANES):
         sums[c] = 0.0
     for first in range(0, count, LANES):
@@ -272,11 +272,13 @@ def sum_sightings(
         for i in range(lanes):
             work[WEIGHT * LANES + i] = sighting_weight[first + i]
         _tell_lanes(place, lens, work, told)
-        spread_lanes(told, 0, work, CENTRE_ROBOT * LANES, considered[2], considered[3], told, BY_MARKER * LANES)
         for i in range(lanes):
-            q = first + i
             for c in range(BY_MARKER):
-                kept[q, c] = told[c * LANES + i]
+                kept[first + i, c] = told[c * LANES + i]
+        if adds_up:
+            spread_lanes(told, 0, work, CENTRE_ROBOT * LANES, considered[2], considered[3], told, BY_MARKER * LANES)
+        for i in range(lanes if adds_up else 0):
+            q = first + i
             if sighting_probability[q] < sure_from:
                 continue
             before = -1

@@ -216,17 +216,26 @@ class Room:
         self.marker, self.states = (np.empty((mounts, most), dtype=np.int64) for _ in range(2))
         self.weight, self.probability = (np.empty((mounts, most)) for _ in range(2))
         self.rig_scratch: tuple[Any, ...] = (
-            np.empty(markers), np.empty((mounts, markers), dtype=np.bool_), np.empty((3, 2), dtype=np.int64),
-            np.empty((1, mounts), dtype=np.bool_), np.empty(4), np.empty(21), np.empty(27), np.empty(18), np.empty(18),
-            np.empty(6), np.empty(15),
+            np.empty(markers), np.empty((mounts * markers, 4), dtype=np.int64), np.empty(3, dtype=np.int64),
+            np.empty((1, mounts), dtype=np.bool_), np.empty(4),
+            np.empty(rig_kernels.CASES * information_kernels.SYMMETRIC),
+            np.empty(rig_kernels.WORK_ROWS * rig_kernels.CASES), np.empty(15),
         )  # fmt: skip
 
 
 def look(
-    scenery: Scenery, k: int, poses: FloatArray, sure_from: float, *, room: Room, keeps_pixels: bool = False
+    scenery: Scenery,
+    k: int,
+    poses: FloatArray,
+    sure_from: float,
+    *,
+    room: Room,
+    keeps_pixels: bool = False,
+    adds_up: bool = True,
 ) -> Look:
     """Return what mount k sees, in arrays of `room`; sightings of a probability of `sure_from` or more are summed.
 
+    Without `adds_up` what single sightings tell is all that is wanted, and `sums` and `spread` stay as they were.
     `poses` (N, 4) hold x, y, cosine and sine of the heading.
     """
     mount, count, states = scenery.mounts[k], len(poses), scenery.state_count
@@ -246,7 +255,7 @@ def look(
     )  # fmt: skip
     information_kernels.sum_sightings(
         poses, mount.place, mount.model, mount.lens, mount.is_plain, scenery.marks, scenery.considered, states,
-        sure_from, keeps_pixels, kept, *sighted, rows, room.row_of[k], room.work, room.told, room.kept[k],
+        sure_from, keeps_pixels, adds_up, kept, *sighted, rows, room.row_of[k], room.work, room.told, room.kept[k],
         room.sums[k].reshape(-1), room.spread[k].reshape(-1),
     )  # fmt: skip
     blocks = math.ceil(rows / sight_kernels.LANES)

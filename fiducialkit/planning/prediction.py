@@ -79,7 +79,7 @@ def predict(study: Study, poses: FloatArray, *, with_flips: bool = True, workers
     def run(first: int, room: Room) -> None:
         part = slice(first, first + CHUNK)
         for k in range(len(scenery.mounts)):
-            look(scenery, k, by_cosine[part], CERTAIN, room=room, keeps_pixels=with_flips)
+            look(scenery, k, by_cosine[part], CERTAIN, room=room, keeps_pixels=with_flips, adds_up=False)
         evaluate(scenery, rigs, by_cosine[part], results[part], room)
         if with_flips:
             pixels = room.kept[:, :, information_kernels.PIXELS :]

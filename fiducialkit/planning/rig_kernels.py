@@ -1,6 +1,8 @@
 """Rigs as sums over their mounts: how well each fixes the pose, mixed over what is seen and what is not.
 
-Matrices as in `planning.information_kernels`. Derived here; the numpy twin is in ``tests/planning_cases.py``.
+Matrices as in `planning.information_kernels`. The cases of what may be seen of a rig from a pose stand side by side:
+rows of `CASES` numbers in one array `work`, so that the processor works on several at once. Derived here; the numpy
+twin is in ``tests/planning_cases.py``.
 """
 
 from __future__ import annotations
@@ -8,255 +10,391 @@ from __future__ import annotations
 import math
 
 from fiducialkit.compiled import kernel
-from fiducialkit.planning.information_kernels import BY_MARKER, FOCAL, SYMMETRIC
+from fiducialkit.planning.information_kernels import SYMMETRIC
 
 MOST_MIXED = 3  # sightings of a rig that are each taken as seen and as not seen; the others are rounded
+CASES = 1 << MOST_MIXED
 _LEAST_SHARE = 1e-13  # of a diagonal element that must be left once the others have explained their part
 
-
-@kernel(is_inlined=True, allocates=False)
-def _at(r, s):
-    return r * (r + 1) // 2 + s if s <= r else s * (s + 1) // 2 + r
-
-
-@kernel(allocates=False)
-def solve_pose(total, gain, noise):
-    """Write rows 0, 1, 5 of the inverse of a 6 x 6 matrix (its 21 numbers) to gain (18,), and their own six to `noise`.
-
-    Unknowns 2, 3, 4 (height and tilt) are eliminated first; both 3 x 3 blocks by L D L'. False if singular.
-    """
-    p00, p10, p11, p20, p21, p22 = total[5], total[8], total[9], total[12], total[13], total[14]
-    l10, l20 = p10 / p00, p20 / p00
-    d1 = p11 - l10 * p10
-    l21 = (p21 - l20 * p10) / d1
-    d2 = p22 - l20 * p20 - l21 * l21 * d1
-    if not (p00 > 0.0 and d1 > _LEAST_SHARE * p11 and d2 > _LEAST_SHARE * p22):
-        return False
-    # X = R P^-1, row by row: solve P x = r
-    for w in range(3):
-        r0 = total[3] if w == 0 else total[4] if w == 1 else total[17]
-        r1 = total[6] if w == 0 else total[7] if w == 1 else total[18]
-        r2 = total[10] if w == 0 else total[11] if w == 1 else total[19]
-        y1 = r1 - l10 * r0
-        y2 = r2 - l20 * r0 - l21 * y1
-        x2 = y2 / d2
-        x1 = y1 / d1 - l21 * x2
-        x0 = r0 / p00 - l10 * x1 - l20 * x2
-        gain[6 * w + 2], gain[6 * w + 3], gain[6 * w + 4] = x0, x1, x2
-    a0, a1, a2 = gain[2], gain[3], gain[4]
-    b0, b1, b2 = gain[8], gain[9], gain[10]
-    c0, c1, c2 = gain[14], gain[15], gain[16]
-    s00 = total[0] - (a0 * total[3] + a1 * total[6] + a2 * total[10])
-    s10 = total[1] - (b0 * total[3] + b1 * total[6] + b2 * total[10])
-    s11 = total[2] - (b0 * total[4] + b1 * total[7] + b2 * total[11])
-    s20 = total[15] - (c0 * total[3] + c1 * total[6] + c2 * total[10])
-    s21 = total[16] - (c0 * total[4] + c1 * total[7] + c2 * total[11])
-    s22 = total[20] - (c0 * total[17] + c1 * total[18] + c2 * total[19])
-    l10, l20 = s10 / s00, s20 / s00
-    d1 = s11 - l10 * s10
-    l21 = (s21 - l20 * s10) / d1
-    d2 = s22 - l20 * s20 - l21 * l21 * d1
-    if not (s00 > _LEAST_SHARE * total[0] and d1 > _LEAST_SHARE * total[2] and d2 > _LEAST_SHARE * total[20]):
-        return False
-    # inverse of L D L'
-    m20 = l21 * l10 - l20
-    i22 = 1.0 / d2
-    i21 = -l21 * i22
-    i20 = m20 * i22
-    i11 = 1.0 / d1 - l21 * i21
-    i10 = -l10 / d1 - l21 * i20
-    i00 = 1.0 / s00 + l10 * l10 / d1 + m20 * i20
-    noise[0], noise[1], noise[2], noise[3], noise[4], noise[5] = i00, i10, i11, i20, i21, i22
-    for w in range(3):
-        u = i00 if w == 0 else i10 if w == 1 else i20
-        v = i10 if w == 0 else i11 if w == 1 else i21
-        t = i20 if w == 0 else i21 if w == 1 else i22
-        gain[6 * w], gain[6 * w + 1], gain[6 * w + 5] = u, v, t
-        gain[6 * w + 2] = -(u * a0 + v * b0 + t * c0)
-        gain[6 * w + 3] = -(u * a1 + v * b1 + t * c1)
-        gain[6 * w + 4] = -(u * a2 + v * b2 + t * c2)
-    return True
-
-
-@kernel(allocates=False, reorders_sums=True)
-def _add_piece(gain, told, ax, ay, az, var_m, var_rad, moved, share, result):
-    """Add to result[9:15] ``share * G L T S T' L' G'``: what an unknown shift and turn of one piece does to the pose.
-
-    G (its 18 numbers) are three rows of the pose's covariance, L (21) the information that came through the piece, T
-    moves its turning point (ax, ay, az) to the robot's origin, S holds the variances. Formed from the left: G L is of
-    the order of one, while L S L' would lose digits that G cannot bring back. moved (18,): scratch.
-    """
-    for w in range(3):
-        g0, g1, g2 = gain[6 * w], gain[6 * w + 1], gain[6 * w + 2]
-        g3, g4, g5 = gain[6 * w + 3], gain[6 * w + 4], gain[6 * w + 5]
-        bx = g0 * told[0] + g1 * told[1] + g2 * told[3] + g3 * told[6] + g4 * told[10] + g5 * told[15]
-        by = g0 * told[1] + g1 * told[2] + g2 * told[4] + g3 * told[7] + g4 * told[11] + g5 * told[16]
-        bz = g0 * told[3] + g1 * told[4] + g2 * told[5] + g3 * told[8] + g4 * told[12] + g5 * told[17]
-        x = g0 * told[6] + g1 * told[7] + g2 * told[8] + g3 * told[9] + g4 * told[13] + g5 * told[18]
-        y = g0 * told[10] + g1 * told[11] + g2 * told[12] + g3 * told[13] + g4 * told[14] + g5 * told[19]
-        z = g0 * told[15] + g1 * told[16] + g2 * told[17] + g3 * told[18] + g4 * told[19] + g5 * told[20]
-        moved[6 * w], moved[6 * w + 1], moved[6 * w + 2] = bx, by, bz
-        moved[6 * w + 3] = x + by * az - bz * ay
-        moved[6 * w + 4] = y + bz * ax - bx * az
-        moved[6 * w + 5] = z + bx * ay - by * ax
-    for w in range(3):
-        for v in range(w + 1):
-            a, b = 6 * w, 6 * v
-            shift = moved[a] * moved[b] + moved[a + 1] * moved[b + 1] + moved[a + 2] * moved[b + 2]
-            turn = moved[a + 3] * moved[b + 3] + moved[a + 4] * moved[b + 4] + moved[a + 5] * moved[b + 5]
-            result[9 + _at(w, v)] += share * (var_m * shift + var_rad * turn)
+# rows of `work`, CASES numbers each: for each of along, across and heading a block that holds its row of the
+# covariance and what that makes of the piece and of the mount at hand (six columns of information, one of pull)
+GAIN, PIECE, MOVED, BLOCK = 0, 6, 13, 20
+HERE = 3 * BLOCK  # 1 where the first, second, third uncertain sighting is seen, and a row of ones
+SEEN = HERE + MOST_MIXED + 1  # the row of HERE of the sighting at hand
+SHARE = SEEN + 1
+TOTAL = SHARE + 1
+NOISE = TOTAL + SYMMETRIC  # six numbers of the covariance from corner noise
+EXTRA = NOISE + 6  # and of what lasting errors add
+WORK_ROWS = EXTRA + 6
+_ALWAYS = MOST_MIXED  # row of ones, counted from HERE
+# columns of `listed`: mount, number of the sighting, marker, row of HERE or -1 where it is left out
+_MOUNT, _NUMBER, _MARKER, _ROW = 0, 1, 2, 3
 
 
 @kernel(allocates=False)
-def _add_focal(gain, told, variance, share, result):
-    """Add to result[9:15] what an unknown relative focal length does, its pull in told[21:27]."""
-    for w in range(3):
-        for v in range(w + 1):
-            by_w = by_v = 0.0
-            for c in range(6):
-                by_w += gain[6 * w + c] * told[FOCAL + c]
-                by_v += gain[6 * v + c] * told[FOCAL + c]
-            result[9 + _at(w, v)] += share * variance * by_w * by_v
-
-
-@kernel(allocates=False)
-def _count_markers(n, state, rig, start, markers, states, probability, sure_from, missed, result):
-    """Write the distinct markers more likely seen than not, and the chances to see one and two; see `evaluate_rigs`."""
-    for m in range(missed.shape[0]):
-        missed[m] = 1.0
+def _list_sightings(n, state, rig, start, markers, states, listed):
+    """Fill `listed` with what a rig sees from pose n in a state; return how many there are."""
+    count = 0
     for k in range(rig.shape[1]):
         if rig[0, k]:
             for q in range(start[k, n], start[k, n + 1]):
                 if states[k, q] >> state & 1:
-                    m = markers[k, q]
-                    missed[m] *= 0.0 if probability[k, q] >= sure_from else 1.0 - probability[k, q]
+                    listed[count, _MOUNT], listed[count, _NUMBER], listed[count, _MARKER] = k, q, markers[k, q]
+                    count += 1
+    return count
+
+
+@kernel(allocates=False)
+def _count_markers(count, listed, probability, sure_from, missed, result):
+    """Write the distinct markers more likely seen than not, and the chances to see one and two; see `evaluate_rigs`."""
+    for e in range(count):
+        missed[listed[e, _MARKER]] = 1.0
+    for e in range(count):
+        seen = probability[listed[e, _MOUNT], listed[e, _NUMBER]]
+        missed[listed[e, _MARKER]] *= 0.0 if seen >= sure_from else 1.0 - seen
     none, one = 1.0, 0.0
     likely = 0
-    for m in range(missed.shape[0]):
-        if missed[m] <= 0.5:
-            likely += 1
-        one = one * missed[m] + none * (1.0 - missed[m])
-        none *= missed[m]
+    for e in range(count):
+        miss = missed[listed[e, _MARKER]]
+        if miss >= 0.0:  # each marker once
+            missed[listed[e, _MARKER]] = -1.0
+            likely += miss <= 0.5
+            one = one * miss + none * (1.0 - miss)
+            none *= miss
     result[0], result[1], result[2] = likely, 1.0 - none, max(0.0, 1.0 - none - one)
 
 
 @kernel(allocates=False)
-def _pick_uncertain(n, state, rig, start, states, probability, sure_from, included, picked):
-    """Round every sighting into included (K, M); return how many of the least certain were put into picked (3, 2)."""
-    count = 0
-    for k in range(rig.shape[1]):
-        if not rig[0, k]:
+def _pick_uncertain(count, listed, probability, sure_from, picked):
+    """Say which sightings are seen in which case: round all but the least certain few; return how many those are."""
+    picks = 0
+    for e in range(count):
+        seen = probability[listed[e, _MOUNT], listed[e, _NUMBER]]
+        listed[e, _ROW] = _ALWAYS if seen >= 0.5 else -1
+        if seen >= sure_from:
             continue
-        first = start[k, n]
-        for q in range(first, start[k, n + 1]):
-            included[k, q - first] = states[k, q] >> state & 1 == 1 and probability[k, q] >= 0.5
-            if not states[k, q] >> state & 1 or probability[k, q] >= sure_from:
-                continue
-            doubt = abs(probability[k, q] - 0.5)
-            place = count
-            while place > 0 and abs(probability[picked[place - 1, 0], picked[place - 1, 1]] - 0.5) > doubt:
-                place -= 1
-            if place < MOST_MIXED:
-                for other in range(min(count, MOST_MIXED - 1), place, -1):
-                    picked[other, 0], picked[other, 1] = picked[other - 1, 0], picked[other - 1, 1]
-                picked[place, 0], picked[place, 1] = k, q
-                count = min(count + 1, MOST_MIXED)
-    return count
+        doubt = abs(seen - 0.5)
+        place = picks
+        while place > 0:
+            other = picked[place - 1]
+            if abs(probability[listed[other, _MOUNT], listed[other, _NUMBER]] - 0.5) <= doubt:
+                break
+            place -= 1
+        if place < MOST_MIXED:
+            for later in range(min(picks, MOST_MIXED - 1), place, -1):
+                picked[later] = picked[later - 1]
+            picked[place] = e
+            picks = min(picks + 1, MOST_MIXED)
+    for p in range(picks):
+        listed[picked[p], _ROW] = p
+    return picks
 
 
-@kernel(allocates=False)
-def _sum_included(n, rig, prior, start, kept, included, total):
-    """Fill total (21,) with the prior and the information of the included sightings; return how many there are."""
+@kernel(allocates=False, reorders_sums=True)
+def _add_totals(picks, count, listed, prior, kept, probability, picked, total, work):
+    """Fill the rows TOTAL and SHARE: information with the prior, and the chance of each case, 0 where none is seen.
+
+    A case with the uncertain sightings of `case` is that without the last of them, and this one more.
+    """
     for c in range(SYMMETRIC):
         total[c] = 0.0
     for a in range(6):
-        total[_at(a, a)] = prior[a]
-    count = 0
-    for k in range(rig.shape[1]):
-        if rig[0, k]:
-            first = start[k, n]
-            for q in range(first, start[k, n + 1]):
-                if included[k, q - first]:
-                    count += 1
-                    for c in range(SYMMETRIC):
-                        total[c] += kept[k, q, c]
-    return count
+        total[a * (a + 3) // 2] = prior[a]
+    fixed = 0
+    for e in range(count):
+        if listed[e, _ROW] == _ALWAYS:
+            fixed += 1
+            k, q = listed[e, _MOUNT], listed[e, _NUMBER]
+            for c in range(SYMMETRIC):
+                total[c] += kept[k, q, c]
+    for c in range(SYMMETRIC):
+        work[(TOTAL + c) * CASES] = total[c]
+    for i in range(CASES):
+        work[SHARE * CASES + i] = 0.0
+    work[SHARE * CASES] = 1.0
+    for p in range(picks):
+        k, q = listed[picked[p], _MOUNT], listed[picked[p], _NUMBER]
+        seen = probability[k, q]
+        for without in range(1 << p):
+            case = without + (1 << p)
+            share = work[SHARE * CASES + without]
+            work[SHARE * CASES + without] = share * (1.0 - seen)
+            work[SHARE * CASES + case] = share * seen
+            for c in range(SYMMETRIC):
+                value = total[SYMMETRIC * without + c] + kept[k, q, c]
+                total[SYMMETRIC * case + c] = value
+                work[(TOTAL + c) * CASES + case] = value
+    if fixed == 0:
+        work[SHARE * CASES] = 0.0
+
+
+@kernel(allocates=False, reorders_sums=True)
+def _solve_lanes(span, work):
+    """Fill the rows GAIN with rows 0, 1, 5 of the inverse of TOTAL, and NOISE with their own six numbers.
+
+    Unknowns 2, 3, 4 (height and tilt) are eliminated first; both 3 x 3 blocks by L D L'. Where the matrix is singular
+    the share becomes 0, and so do the numbers.
+    """
+    for i in range(span):
+        t00, t10, t11 = work[TOTAL * CASES + i], work[(TOTAL + 1) * CASES + i], work[(TOTAL + 2) * CASES + i]
+        t20, t21, p00 = work[(TOTAL + 3) * CASES + i], work[(TOTAL + 4) * CASES + i], work[(TOTAL + 5) * CASES + i]
+        t30, t31, p10 = work[(TOTAL + 6) * CASES + i], work[(TOTAL + 7) * CASES + i], work[(TOTAL + 8) * CASES + i]
+        p11, t40, t41 = work[(TOTAL + 9) * CASES + i], work[(TOTAL + 10) * CASES + i], work[(TOTAL + 11) * CASES + i]
+        p20, p21, p22 = work[(TOTAL + 12) * CASES + i], work[(TOTAL + 13) * CASES + i], work[(TOTAL + 14) * CASES + i]
+        t50, t51, t52 = work[(TOTAL + 15) * CASES + i], work[(TOTAL + 16) * CASES + i], work[(TOTAL + 17) * CASES + i]
+        t53, t54, t55 = work[(TOTAL + 18) * CASES + i], work[(TOTAL + 19) * CASES + i], work[(TOTAL + 20) * CASES + i]
+        e0 = 1.0 / p00
+        l10, l20 = p10 * e0, p20 * e0
+        d1 = p11 - l10 * p10
+        e1 = 1.0 / d1
+        l21 = (p21 - l20 * p10) * e1
+        d2 = p22 - l20 * p20 - l21 * l21 * d1
+        e2 = 1.0 / d2
+        is_good = (p00 > 0.0) & (d1 > _LEAST_SHARE * p11) & (d2 > _LEAST_SHARE * p22)
+        # rows of R P^-1: solve P x = r
+        y1, y2 = t30 - l10 * t20, t40 - l20 * t20
+        y2 -= l21 * y1
+        a2 = y2 * e2
+        a1 = y1 * e1 - l21 * a2
+        a0 = t20 * e0 - l10 * a1 - l20 * a2
+        y1, y2 = t31 - l10 * t21, t41 - l20 * t21
+        y2 -= l21 * y1
+        b2 = y2 * e2
+        b1 = y1 * e1 - l21 * b2
+        b0 = t21 * e0 - l10 * b1 - l20 * b2
+        y1, y2 = t53 - l10 * t52, t54 - l20 * t52
+        y2 -= l21 * y1
+        c2 = y2 * e2
+        c1 = y1 * e1 - l21 * c2
+        c0 = t52 * e0 - l10 * c1 - l20 * c2
+        s00 = t00 - (a0 * t20 + a1 * t30 + a2 * t40)
+        s10 = t10 - (b0 * t20 + b1 * t30 + b2 * t40)
+        s11 = t11 - (b0 * t21 + b1 * t31 + b2 * t41)
+        s20 = t50 - (c0 * t20 + c1 * t30 + c2 * t40)
+        s21 = t51 - (c0 * t21 + c1 * t31 + c2 * t41)
+        s22 = t55 - (c0 * t52 + c1 * t53 + c2 * t54)
+        e0 = 1.0 / s00
+        l10, l20 = s10 * e0, s20 * e0
+        d1 = s11 - l10 * s10
+        e1 = 1.0 / d1
+        l21 = (s21 - l20 * s10) * e1
+        d2 = s22 - l20 * s20 - l21 * l21 * d1
+        is_good &= (s00 > _LEAST_SHARE * t00) & (d1 > _LEAST_SHARE * t11) & (d2 > _LEAST_SHARE * t55)
+        # inverse of L D L'
+        m20 = l21 * l10 - l20
+        i22 = 1.0 / d2
+        i21 = -l21 * i22
+        i20 = m20 * i22
+        i11 = e1 - l21 * i21
+        i10 = -l10 * e1 - l21 * i20
+        i00 = e0 + l10 * l10 * e1 + m20 * i20
+        i00, i10, i11 = i00 if is_good else 0.0, i10 if is_good else 0.0, i11 if is_good else 0.0
+        i20, i21, i22 = i20 if is_good else 0.0, i21 if is_good else 0.0, i22 if is_good else 0.0
+        a0, a1, a2 = a0 if is_good else 0.0, a1 if is_good else 0.0, a2 if is_good else 0.0
+        b0, b1, b2 = b0 if is_good else 0.0, b1 if is_good else 0.0, b2 if is_good else 0.0
+        c0, c1, c2 = c0 if is_good else 0.0, c1 if is_good else 0.0, c2 if is_good else 0.0
+        work[SHARE * CASES + i] = work[SHARE * CASES + i] if is_good else 0.0
+        work[NOISE * CASES + i], work[(NOISE + 1) * CASES + i], work[(NOISE + 2) * CASES + i] = i00, i10, i11
+        work[(NOISE + 3) * CASES + i], work[(NOISE + 4) * CASES + i], work[(NOISE + 5) * CASES + i] = i20, i21, i22
+        work[GAIN * CASES + i], work[(GAIN + 1) * CASES + i] = i00, i10
+        work[(GAIN + 2) * CASES + i] = -(i00 * a0 + i10 * b0 + i20 * c0)
+        work[(GAIN + 3) * CASES + i] = -(i00 * a1 + i10 * b1 + i20 * c1)
+        work[(GAIN + 4) * CASES + i] = -(i00 * a2 + i10 * b2 + i20 * c2)
+        work[(GAIN + 5) * CASES + i] = i20
+        work[(BLOCK + GAIN) * CASES + i], work[(BLOCK + GAIN + 1) * CASES + i] = i10, i11
+        work[(BLOCK + GAIN + 2) * CASES + i] = -(i10 * a0 + i11 * b0 + i21 * c0)
+        work[(BLOCK + GAIN + 3) * CASES + i] = -(i10 * a1 + i11 * b1 + i21 * c1)
+        work[(BLOCK + GAIN + 4) * CASES + i] = -(i10 * a2 + i11 * b2 + i21 * c2)
+        work[(BLOCK + GAIN + 5) * CASES + i] = i21
+        work[(2 * BLOCK + GAIN) * CASES + i], work[(2 * BLOCK + GAIN + 1) * CASES + i] = i20, i21
+        work[(2 * BLOCK + GAIN + 2) * CASES + i] = -(i20 * a0 + i21 * b0 + i22 * c0)
+        work[(2 * BLOCK + GAIN + 3) * CASES + i] = -(i20 * a1 + i21 * b1 + i22 * c1)
+        work[(2 * BLOCK + GAIN + 4) * CASES + i] = -(i20 * a2 + i21 * b2 + i22 * c2)
+        work[(2 * BLOCK + GAIN + 5) * CASES + i] = i22
+
+
+@kernel(is_inlined=True, allocates=False)
+def _push_column(i, column, keeps, by_mount, work, a0, a1, a2, a3, a4, a5):
+    """Do what `_push` says for case i and one column (a0 to a5) of what the sighting tells."""
+    seen = work[SEEN * CASES + i]
+    x = seen * (
+        work[GAIN * CASES + i] * a0
+        + work[(GAIN + 1) * CASES + i] * a1
+        + work[(GAIN + 2) * CASES + i] * a2
+        + work[(GAIN + 3) * CASES + i] * a3
+        + work[(GAIN + 4) * CASES + i] * a4
+        + work[(GAIN + 5) * CASES + i] * a5
+    )
+    work[(PIECE + column) * CASES + i] = keeps * work[(PIECE + column) * CASES + i] + x
+    work[(MOVED + column) * CASES + i] += by_mount * x
+    x = seen * (
+        work[(BLOCK + GAIN) * CASES + i] * a0
+        + work[(BLOCK + GAIN + 1) * CASES + i] * a1
+        + work[(BLOCK + GAIN + 2) * CASES + i] * a2
+        + work[(BLOCK + GAIN + 3) * CASES + i] * a3
+        + work[(BLOCK + GAIN + 4) * CASES + i] * a4
+        + work[(BLOCK + GAIN + 5) * CASES + i] * a5
+    )
+    work[(BLOCK + PIECE + column) * CASES + i] = keeps * work[(BLOCK + PIECE + column) * CASES + i] + x
+    work[(BLOCK + MOVED + column) * CASES + i] += by_mount * x
+    x = seen * (
+        work[(2 * BLOCK + GAIN) * CASES + i] * a0
+        + work[(2 * BLOCK + GAIN + 1) * CASES + i] * a1
+        + work[(2 * BLOCK + GAIN + 2) * CASES + i] * a2
+        + work[(2 * BLOCK + GAIN + 3) * CASES + i] * a3
+        + work[(2 * BLOCK + GAIN + 4) * CASES + i] * a4
+        + work[(2 * BLOCK + GAIN + 5) * CASES + i] * a5
+    )
+    work[(2 * BLOCK + PIECE + column) * CASES + i] = keeps * work[(2 * BLOCK + PIECE + column) * CASES + i] + x
+    work[(2 * BLOCK + MOVED + column) * CASES + i] += by_mount * x
+
+
+@kernel(allocates=False, reorders_sums=True)
+def _push(span, here, k, q, kept, keeps, by_mount, work):
+    """Fill PIECE with gain times what a sighting tells, and add it to MOVED `by_mount` times.
+
+    `here` is the sighting's row of HERE; `keeps` is 1 to add to what PIECE holds, 0 to begin anew.
+    """
+    for i in range(span):
+        work[SEEN * CASES + i] = work[(HERE + here) * CASES + i]
+    l00, l10, l11, l20, l21 = kept[k, q, 0], kept[k, q, 1], kept[k, q, 2], kept[k, q, 3], kept[k, q, 4]
+    l22, l30, l31, l32, l33 = kept[k, q, 5], kept[k, q, 6], kept[k, q, 7], kept[k, q, 8], kept[k, q, 9]
+    l40, l41, l42, l43, l44 = kept[k, q, 10], kept[k, q, 11], kept[k, q, 12], kept[k, q, 13], kept[k, q, 14]
+    l50, l51, l52, l53, l54 = kept[k, q, 15], kept[k, q, 16], kept[k, q, 17], kept[k, q, 18], kept[k, q, 19]
+    l55 = kept[k, q, 20]
+    f0, f1, f2 = kept[k, q, 21], kept[k, q, 22], kept[k, q, 23]
+    f3, f4, f5 = kept[k, q, 24], kept[k, q, 25], kept[k, q, 26]
+    for i in range(span):
+        _push_column(i, 0, keeps, by_mount, work, l00, l10, l20, l30, l40, l50)
+        _push_column(i, 1, keeps, by_mount, work, l10, l11, l21, l31, l41, l51)
+        _push_column(i, 2, keeps, by_mount, work, l20, l21, l22, l32, l42, l52)
+        _push_column(i, 3, keeps, by_mount, work, l30, l31, l32, l33, l43, l53)
+        _push_column(i, 4, keeps, by_mount, work, l40, l41, l42, l43, l44, l54)
+        _push_column(i, 5, keeps, by_mount, work, l50, l51, l52, l53, l54, l55)
+        _push_column(i, 6, keeps, by_mount, work, f0, f1, f2, f3, f4, f5)
+
+
+@kernel(is_inlined=True, allocates=False)
+def _square(span, rows, ax, ay, az, var_m, var_rad, work):
+    """Add to the last six rows what an unknown shift and turn about (ax, ay, az) of one piece does.
+
+    `rows` is PIECE or MOVED: gain times the information that came through the piece.
+    """
+    for i in range(span):
+        u0, u1, u2 = work[rows * CASES + i], work[(rows + 1) * CASES + i], work[(rows + 2) * CASES + i]
+        v0, v1, v2 = (
+            work[(BLOCK + rows) * CASES + i],
+            work[(BLOCK + rows + 1) * CASES + i],
+            work[(BLOCK + rows + 2) * CASES + i],
+        )
+        w0, w1, w2 = (
+            work[(2 * BLOCK + rows) * CASES + i],
+            work[(2 * BLOCK + rows + 1) * CASES + i],
+            work[(2 * BLOCK + rows + 2) * CASES + i],
+        )
+        u3 = work[(rows + 3) * CASES + i] + u1 * az - u2 * ay
+        u4 = work[(rows + 4) * CASES + i] + u2 * ax - u0 * az
+        u5 = work[(rows + 5) * CASES + i] + u0 * ay - u1 * ax
+        v3 = work[(BLOCK + rows + 3) * CASES + i] + v1 * az - v2 * ay
+        v4 = work[(BLOCK + rows + 4) * CASES + i] + v2 * ax - v0 * az
+        v5 = work[(BLOCK + rows + 5) * CASES + i] + v0 * ay - v1 * ax
+        w3 = work[(2 * BLOCK + rows + 3) * CASES + i] + w1 * az - w2 * ay
+        w4 = work[(2 * BLOCK + rows + 4) * CASES + i] + w2 * ax - w0 * az
+        w5 = work[(2 * BLOCK + rows + 5) * CASES + i] + w0 * ay - w1 * ax
+        work[EXTRA * CASES + i] += var_m * (u0 * u0 + u1 * u1 + u2 * u2) + var_rad * (u3 * u3 + u4 * u4 + u5 * u5)
+        work[(EXTRA + 1) * CASES + i] += var_m * (v0 * u0 + v1 * u1 + v2 * u2) + var_rad * (v3 * u3 + v4 * u4 + v5 * u5)
+        work[(EXTRA + 2) * CASES + i] += var_m * (v0 * v0 + v1 * v1 + v2 * v2) + var_rad * (v3 * v3 + v4 * v4 + v5 * v5)
+        work[(EXTRA + 3) * CASES + i] += var_m * (w0 * u0 + w1 * u1 + w2 * u2) + var_rad * (w3 * u3 + w4 * u4 + w5 * u5)
+        work[(EXTRA + 4) * CASES + i] += var_m * (w0 * v0 + w1 * v1 + w2 * v2) + var_rad * (w3 * v3 + w4 * v4 + w5 * v5)
+        work[(EXTRA + 5) * CASES + i] += var_m * (w0 * w0 + w1 * w1 + w2 * w2) + var_rad * (w3 * w3 + w4 * w4 + w5 * w5)
+
+
+@kernel(allocates=False, reorders_sums=True)
+def _square_marker(span, ax, ay, az, var_m, var_rad, work):
+    """Add what an unknown marker does."""
+    _square(span, PIECE, ax, ay, az, var_m, var_rad, work)
+
+
+@kernel(allocates=False, reorders_sums=True)
+def _square_mount(span, ax, ay, az, var_m, var_rad, var_focal, work):
+    """Add what an unknown mount and its unknown relative focal length do, and clear MOVED for the next."""
+    _square(span, MOVED, ax, ay, az, var_m, var_rad, work)
+    for i in range(span):
+        u, v = work[(MOVED + 6) * CASES + i], work[(BLOCK + MOVED + 6) * CASES + i]
+        w = work[(2 * BLOCK + MOVED + 6) * CASES + i]
+        work[EXTRA * CASES + i] += var_focal * u * u
+        work[(EXTRA + 1) * CASES + i] += var_focal * v * u
+        work[(EXTRA + 2) * CASES + i] += var_focal * v * v
+        work[(EXTRA + 3) * CASES + i] += var_focal * w * u
+        work[(EXTRA + 4) * CASES + i] += var_focal * w * v
+        work[(EXTRA + 5) * CASES + i] += var_focal * w * w
+    for b in range(3):
+        for c in range(7 * CASES):
+            work[(b * BLOCK + MOVED) * CASES + c] = 0.0
 
 
 @kernel(allocates=False)
-def _add_pieces(
-    n, rig, place, considered, pupils, centres, start, kept, markers, included, gain, told, moved, share, result
-):  # fmt: skip
-    """Add to result[9:15] what every mount with its focal length, and every marker, does to the pose, each once."""
+def _add_pieces(span, count, listed, place, considered, pupils, centres, kept, work):
+    """Add to the last six rows what every mount with its focal length, and every marker, does, each once."""
     mount_m, mount_rad = considered[0] * considered[0], considered[1] * considered[1]
     marker_m, marker_rad = considered[2] * considered[2], considered[3] * considered[3]
-    for k in range(rig.shape[1]):
-        first, end = start[k, n], start[k, n + 1]
-        if not rig[0, k] or first == end:
+    focal = considered[4] * considered[4]
+    at = -1
+    for e in range(count):
+        k, q, m, here = listed[e, _MOUNT], listed[e, _NUMBER], listed[e, _MARKER], listed[e, _ROW]
+        if here < 0:
             continue
-        for c in range(BY_MARKER):
-            told[c] = 0.0
-        for q in range(first, end):
-            if included[k, q - first]:
-                for c in range(BY_MARKER):
-                    told[c] += kept[k, q, c]
-        _add_piece(gain, told, pupils[k, 0], pupils[k, 1], pupils[k, 2], mount_m, mount_rad, moved, share, result)
-        _add_focal(gain, told, considered[4] * considered[4], share, result)
-        for q in range(first, end):
-            if not included[k, q - first]:
-                continue
-            m = markers[k, q]
-            for c in range(SYMMETRIC):
-                told[c] = kept[k, q, c]
-            is_first = True
-            for other in range(rig.shape[1]):
-                if other == k or not rig[0, other]:
-                    continue
-                for p in range(start[other, n], start[other, n + 1]):
-                    if markers[other, p] == m and included[other, p - start[other, n]]:
-                        is_first &= k < other
-                        for c in range(SYMMETRIC):
-                            told[c] += kept[other, p, c]
-            if is_first:
-                dx, dy = centres[m, 0] - place[0], centres[m, 1] - place[1]
-                _add_piece(
-                    gain, told, place[2] * dx + place[3] * dy, place[2] * dy - place[3] * dx, centres[m, 2], marker_m,
-                    marker_rad, moved, share, result,
-                )  # fmt: skip
+        if at >= 0 and at != k:
+            _square_mount(span, pupils[at, 0], pupils[at, 1], pupils[at, 2], mount_m, mount_rad, focal, work)
+        at = k
+        _push(span, here, k, q, kept, 0.0, 1.0, work)
+        is_first = True
+        for other in range(count):
+            if other != e and listed[other, _MARKER] == m and listed[other, _ROW] >= 0:
+                is_first &= e < other
+                if is_first:
+                    _push(
+                        span, listed[other, _ROW], listed[other, _MOUNT], listed[other, _NUMBER], kept, 1.0, 0.0, work
+                    )
+        if is_first:
+            dx, dy = centres[m, 0] - place[0], centres[m, 1] - place[1]
+            _square_marker(
+                span, place[2] * dx + place[3] * dy, place[2] * dy - place[3] * dx, centres[m, 2], marker_m,
+                marker_rad, work,
+            )  # fmt: skip
+    if at >= 0:
+        _square_mount(span, pupils[at, 0], pupils[at, 1], pupils[at, 2], mount_m, mount_rad, focal, work)
 
 
 @kernel(allocates=False)
-def _mix_cases(
-    n, state, rig, place, prior, considered, pupils, centres, sure_from, start, kept, markers, states, probability,
-    included, picked, total, told, moved, gain, noise, result,
-):  # fmt: skip
-    """Add to result[3:15] the mean of a rig's covariances over what may be seen."""
-    count = _pick_uncertain(n, state, rig, start, states, probability, sure_from, included, picked)
+def _mix_cases(span, work, result):
+    """Write result[3:15], the means of both covariances over the cases."""
     all_shares = 0.0
-    for case in range(1 << count):
-        share = 1.0
-        for p in range(count):
-            k, q = picked[p, 0], picked[p, 1]
-            is_seen = case >> p & 1 == 1
-            included[k, q - start[k, n]] = is_seen
-            share *= probability[k, q] if is_seen else 1.0 - probability[k, q]
-        if _sum_included(n, rig, prior, start, kept, included, total) > 0 and solve_pose(total, gain, noise):
-            all_shares += share
-            for c in range(6):
-                result[3 + c] += share * noise[c]
-                result[9 + c] += share * noise[c]
-            _add_pieces(
-                n, rig, place, considered, pupils, centres, start, kept, markers, included, gain, told, moved, share,
-                result,
-            )  # fmt: skip
-    for c in range(3, 15):
-        result[c] = result[c] / all_shares if all_shares > 0.0 else math.nan
+    for i in range(span):
+        all_shares += work[SHARE * CASES + i]
+    for c in range(6):
+        noise = extra = 0.0
+        for i in range(span):
+            noise += work[SHARE * CASES + i] * work[(NOISE + c) * CASES + i]
+            extra += work[SHARE * CASES + i] * work[(EXTRA + c) * CASES + i]
+        result[3 + c] = noise / all_shares if all_shares > 0.0 else math.nan
+        result[9 + c] = (noise + extra) / all_shares if all_shares > 0.0 else math.nan
+
+
+@kernel(allocates=False)
+def _clear(work):
+    for c in range(WORK_ROWS * CASES):
+        work[c] = 0.0
+    for i in range(CASES):
+        for p in range(MOST_MIXED):
+            work[(HERE + p) * CASES + i] = i >> p & 1
+        work[(HERE + _ALWAYS) * CASES + i] = 1.0
 
 
 @kernel(allocates=False)
 def evaluate_rigs(
     poses, rigs, prior, considered, pupils, centres, sure_from, row_of, start, kept, markers, states, probability,
-    missed, included, picked, rig, place, total, told, moved, gain, noise, result, results,
+    missed, listed, picked, rig, place, total, work, result, results,
 ):  # fmt: skip
     """Fill results (N, S, R, 15): markers, chance of one and of two, and two covariances of along, across, heading.
 
@@ -271,17 +409,17 @@ def evaluate_rigs(
     poses (N, 4): x, y, cosine and sine of the heading. rigs (R, K): membership. prior (6,): inverse variances.
     considered (5,): sds of mount [m, rad], marker [m, rad], relative focal length. pupils (K, 3) in robot, centres
     (M, 3) in field. row_of (K, N, S), start (K, N + 1), kept (K, ., 35), markers, states, probability (K, .): as
-    `mount_information.look` fills them. Scratch: missed (M,), included (K, M), picked (3, 2), rig (1, K), place (4,),
-    total (21,), told (27,), moved, gain (18,), noise (6,), result (15,).
+    `mount_information.look` fills them. Scratch: missed (M,), listed (K * M, 4), picked (3,), rig (1, K), place (4,),
+    total (168,), work (WORK_ROWS * 8,), result (15,).
     """
-    state_count = row_of.shape[2]
+    _clear(work)
     for n in range(poses.shape[0]):
         for c in range(4):
             place[c] = poses[n, c]
         for r in range(rigs.shape[0]):
             for k in range(rigs.shape[1]):
                 rig[0, k] = rigs[r, k]
-            for state in range(state_count):
+            for state in range(row_of.shape[2]):
                 twin = -1
                 for earlier in range(state):
                     is_same = True
@@ -295,16 +433,18 @@ def evaluate_rigs(
                     for c in range(15):
                         results[n, state, r, c] = results[n, twin, r, c]
                     continue
-                is_blank = True
-                for k in range(rigs.shape[1]):
-                    is_blank &= not rig[0, k] or row_of[k, n, state] < 0
+                count = _list_sightings(n, state, rig, start, markers, states, listed)
                 for c in range(15):
-                    result[c] = 0.0 if c < 3 or not is_blank else math.nan
-                if not is_blank:
-                    _count_markers(n, state, rig, start, markers, states, probability, sure_from, missed, result)
-                    _mix_cases(
-                        n, state, rig, place, prior, considered, pupils, centres, sure_from, start, kept, markers,
-                        states, probability, included, picked, total, told, moved, gain, noise, result,
-                    )  # fmt: skip
+                    result[c] = 0.0 if c < 3 else math.nan
+                if count > 0:
+                    _count_markers(count, listed, probability, sure_from, missed, result)
+                    picks = _pick_uncertain(count, listed, probability, sure_from, picked)
+                    span = CASES // 2 if picks < MOST_MIXED else CASES
+                    _add_totals(picks, count, listed, prior, kept, probability, picked, total, work)
+                    _solve_lanes(span, work)
+                    for c in range(6 * CASES):
+                        work[EXTRA * CASES + c] = 0.0
+                    _add_pieces(span, count, listed, place, considered, pupils, centres, kept, work)
+                    _mix_cases(span, work, result)
                 for c in range(15):
                     results[n, state, r, c] = result[c]

@@ -61,7 +61,9 @@ def one_core(study, poses):
         spent, sightings = [0.0, 0.0], 0
         for first in range(0, len(poses), CHUNK):
             part, start = slice(first, first + CHUNK), time.thread_time()
-            looks = [look(scenery, k, poses[part], CERTAIN, room=room) for k in range(len(scenery.mounts))]
+            looks = [
+                look(scenery, k, poses[part], CERTAIN, room=room, adds_up=False) for k in range(len(scenery.mounts))
+            ]
             middle = time.thread_time()
             evaluate(scenery, rigs, poses[part], results[part], room)
             spent = [spent[0] + middle - start, spent[1] + time.thread_time() - middle]
