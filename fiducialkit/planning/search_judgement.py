@@ -220,8 +220,8 @@ def verdict_in_words(table: pd.DataFrame, duel: Contest | None) -> str:
     other = table[table["rig"] == duel.hand_made].iloc[0]
     text += (
         f" The best hand-made rig of no more cameras, '{duel.hand_made}', has {_percent(other['worst_chance'])} and "
-        f"{_percent(other['mean_chance'])}: {_points(duel.gain)} points less in the worst case, "
-        f"{_points(duel.mean_gain)} in the mean."
+        f"{_percent(other['mean_chance'])}: what was found gains {_points(duel.gain)} points in the worst case "
+        f"and {_points(duel.mean_gain)} in the mean."
     )
     sure = "more than nothing" if duel.low > 0.0 else "not told apart from nothing" if duel.high >= 0.0 else "a loss"
     return text + (
