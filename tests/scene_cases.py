@@ -11,6 +11,7 @@ import pandas as pd
 from fiducialkit.planning.mount_study import MountComparison
 from fiducialkit.planning.mount_tables import BY_APPROACH, BY_NODE, MAPS
 from fiducialkit.planning.mount_tables import RIGS as RIG_TABLE
+from fiducialkit.planning.rig_differences import rig_differences
 from fiducialkit.planning.study import Study
 from fiducialkit.planning.verdict import CAUTION
 from fiducialkit.scene.camera import Camera
@@ -149,8 +150,19 @@ def node_table() -> pd.DataFrame:
     rows = []
     for rig, node, side, state in itertools.product(RIGS, ("oven 1", "shelf"), SIDES, STATES):
         blind = 0.6 if rig == RIGS[1] and state == STATES[1] else 0.0
-        row = {"rig": rig, "node": node, "side": side, "state": state, "chance_to_score": chances[rig, state]}
-        rows.append(row | numbers | {"blind_m": blind, "reason": f"reason for {node} {side} {state}"})
+        chance = chances[rig, state]
+        row = {"rig": rig, "node": node, "side": side, "state": state, "chance_to_score": chance}
+        row |= {"chance_filtered": chance, "position_95_filtered_m": 0.01}
+        rows.append(
+            row
+            | numbers
+            | {
+                "blind_m": blind,
+                "longest_blind_m": blind,
+                "longest_blind_s": blind / 1.5,
+                "reason": f"reason for {node} {side} {state}",
+            }
+        )
     return pd.DataFrame(rows)
 
 
@@ -165,9 +177,15 @@ def rig_table() -> pd.DataFrame:
                 "cameras": 3 - rank,
                 "worst_chance": worst,
                 "mean_chance": mean,
+                "worst_chance_filtered": worst,
+                "mean_chance_filtered": mean,
+                "benefit": mean,
+                "cost": 3.0 - rank,
                 "worst_case": "oven 1, back, arm raised",
                 "approach_share_1": 1.0 / rank,
                 "approach_share_2": 0.5 / rank,
+                "longest_blind_m": 0.3 * rank,
+                "longest_blind_s": 0.2 * rank,
                 "floor_share_1": 0.4 / rank,
                 "floor_share_2": 0.2 / rank,
                 "position_95_m": 0.012 * rank,
@@ -190,5 +208,6 @@ def hand_made_comparison(**changes: object) -> MountComparison:
         "maps": MAPS.checked(maps_table()),
         "verdict": "'two low, turned out' comes first. Arm raised is what limits it.",
         "assumptions": ("Stock detector on the robot.", "Mounts within 3 mm.", CAUTION),
+        "differences": rig_differences(node_table(), list(RIGS)),
     }
     return MountComparison(**(content | changes))

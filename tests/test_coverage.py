@@ -8,7 +8,13 @@ import math
 import numpy as np
 import pytest
 
-from fiducialkit.planning.coverage import approach_poses, floor_poses, footprint_corners, has_standing_room
+from fiducialkit.planning.coverage import (
+    approach_poses,
+    floor_poses,
+    footprint_corners,
+    has_standing_room,
+    longest_blind_m,
+)
 from fiducialkit.planning.study import Approach, FloorGrid, Study
 from fiducialkit.scene.camera import Camera
 from fiducialkit.scene.field import Field, Marker, Node, Obstacle
@@ -101,3 +107,21 @@ def test_approach_drives_along_the_heading_and_backs_in(study):
 def test_approach_that_begins_off_the_floor_is_shortened(study):
     labels, _ = approach_poses(dataclasses.replace(study, approach=Approach(distance_m=5.0)))
     assert labels["distance_m"].max() == pytest.approx(3.4, abs=0.051)
+
+
+@pytest.mark.parametrize(
+    ("seen", "longest"),
+    [
+        ("1111", 0.0),
+        ("0000", 2.0),  # nothing seen: the whole approach, however far it was looked at
+        ("0111", 0.1),
+        ("1001", 0.6),
+        ("1100", 0.5),
+        ("0100", 0.5),
+        ("1010", 0.3),
+    ],
+)
+def test_longest_stretch_without_a_marker_by_hand(seen, longest):
+    """Poses at 0, 0.1, 0.3 and 0.6 m from the node."""
+    distance = np.array([0.0, 0.1, 0.3, 0.6])
+    assert longest_blind_m(distance, np.array([s == "1" for s in seen]), 2.0) == pytest.approx(longest)

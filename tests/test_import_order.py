@@ -143,6 +143,7 @@ ORDER: dict[str, tuple[str, ...]] = {
         "approach_filter",
         "filtered_budget",
         "error_budget",
+        "rig_differences",
         "mount_study",
         "search_kernels",
         "mount_boxes",

@@ -173,3 +173,53 @@ def test_scoring_backwards_is_scoring_forwards_with_the_robot_turned_round(compa
     assert (forwards["held_from_m"] > 0.1).any()  # somebody drives on from afar, or the test would prove nothing
     for name in ("tool_along_sd_m", "tool_across_sd_m", "heading_sd_deg", "chance_to_score", "held_from_m"):
         np.testing.assert_allclose(backwards[name], forwards[name], rtol=1e-6, atol=1e-9, err_msg=name)
+
+
+def test_filtered_chances_are_those_of_the_filter(comparison):
+    """Second route: the filter's own table, row by row."""
+    keys = ["rig", "node", "side", "state"]
+    alone = fiducialkit.filtered_arrivals(comparison.study).set_index(keys)
+    beside = comparison.by_node.set_index(keys)
+    np.testing.assert_array_equal(alone.loc[beside.index, "chance_to_score"], beside["chance_filtered"])
+    by_rig = beside.groupby("rig")["chance_filtered"].min()
+    np.testing.assert_array_equal(by_rig.loc[comparison.table["rig"]], comparison.table["worst_chance_filtered"])
+
+
+def test_longest_blind_stretch_holds_the_last_one(comparison):
+    rows = comparison.by_node
+    assert (rows["longest_blind_m"] >= rows["blind_m"] - 1e-12).all()
+    assert (rows["longest_blind_m"] <= comparison.study.approach.distance_m + 1e-12).all()
+    np.testing.assert_allclose(
+        rows["longest_blind_s"] * comparison.study.approach.speed_m_per_s, rows["longest_blind_m"]
+    )
+    assert (rows["longest_blind_m"] > rows["blind_m"] + 0.01).any()
+
+
+def test_cost_and_weights_stand_beside_the_chance(comparison):
+    """By hand: a camera's cost is summed over its rigs; a node that counts a thousand times decides the benefit."""
+    study = comparison.study
+    dear = tuple(dataclasses.replace(mount, cost=2.5 if "low" in mount.name else 1.0) for mount in study.robot.mounts)
+    node = study.field.nodes[2].name
+    floor = dataclasses.replace(study.floor, step_m=2.0, headings=2)
+    robot = dataclasses.replace(study.robot, mounts=dear)
+    changed = dataclasses.replace(study, robot=robot, rigs=(), weights=((node, 1e6),), floor=floor)
+    again = fiducialkit.compare_mounts(changed)
+    cost = again.table.set_index("rig")["cost"]
+    assert cost["three low"] == 7.5 and cost["two high"] == 2.0
+    there = again.by_node[again.by_node["node"] == node].groupby("rig")["chance_to_score"].mean()
+    np.testing.assert_allclose(again.table["benefit"], there.loc[again.table["rig"]], atol=1e-5)
+    assert (comparison.table["benefit"] - comparison.table["mean_chance"]).abs().max() < 1e-12
+    assert (comparison.table["cost"] == comparison.table["cameras"]).all()
+
+
+def test_verdict_says_whether_the_first_two_differ(comparison):
+    pairs, table = comparison.differences, comparison.table
+    assert len(pairs) == len(table) * (len(table) - 1) // 2
+    assert pairs["gain_low"].le(pairs["gain"]).all() and pairs["gain"].le(pairs["gain_high"]).all()
+    mean = table.set_index("rig")["mean_chance"]
+    np.testing.assert_allclose(pairs["gain"], mean.loc[pairs["rig"]].to_numpy() - mean.loc[pairs["other"]].to_numpy())
+    first = pairs.iloc[0]
+    decided = first["gain_low"] > 0.0 or first["gain_high"] < 0.0
+    assert ("the two differ" in comparison.verdict) == decided
+    assert ("cannot be told apart" in comparison.verdict) != decided
+    assert "better at" in comparison.verdict and "costs 3 against 2" in comparison.verdict

@@ -86,6 +86,11 @@ def test_every_key_arrives(tmp_path):
     assert robot.tools == (Tool(side="back", position=(-0.55, 0.0, 0.9)),)
 
 
+def test_a_camera_costs_one_unless_the_file_says_otherwise(tmp_path):
+    dear = load_robot(written(tmp_path, ROBOT.replace("tilt_deg = 5.0", "tilt_deg = 5.0\ncost = 80.0")))
+    assert [mount.cost for mount in dear.mounts] == [80.0, 1.0]
+
+
 def test_mounts_share_the_camera_they_name_alike(tmp_path):
     left, right = load_robot(written(tmp_path, ROBOT)).mounts
     assert left.camera is right.camera and left.camera.name == "höhe"
@@ -112,6 +117,7 @@ def test_the_same_robot_in_another_unit(tmp_path, unit, metres):
         (("[0.8, 0.7]", "[0.8, true]"), "footprint[1]", "found True"),
         (("yaw_deg = 25.0", 'yaw_deg = "25"'), "mount[0].yaw_deg", "found '25'"),
         (("yaw_deg = 25.0", "yaw_deg = inf"), "mount[0].yaw_deg", "finite"),
+        (("tilt_deg = 5.0", "cost = -1.0"), "mount[0].cost", "expected 0 to 1e+09, found -1"),
         (("tilt_deg = 5.0", "pitch_deg = 5.0"), "mount[0].pitch_deg", "unknown key 'pitch_deg'"),
         (("tilt_deg = 5.0", "tilt_deg = 95.0"), "mount[0].tilt_deg", "expected -90 to 90, found 95"),
         (("[0.26, -0.31, 0.46]", "[0.26, -0.31]"), "mount[1].position", "expected more numbers"),

@@ -487,3 +487,37 @@ def test_what_cannot_be_is_refused_in_one_line_with_its_place(folder, file, text
 def test_a_node_under_a_high_box_can_be_reached(folder: Path) -> None:
     (folder / "field.toml").write_text(FIELD + NODE + TABLE.replace("1.0, 0.0]", "1.0, 0.8]"), encoding="utf-8")
     assert load_study(folder / "study.toml").field.nodes[0].name == "oven"
+
+
+NODE = """
+[[node]]
+name = "oven"
+position = [1.5, 1.5]
+heading_deg = 0.0
+tolerance_along = 0.05
+tolerance_across = 0.05
+tolerance_heading_deg = 3.0
+"""
+
+
+@pytest.fixture
+def with_node(folder: Path) -> Path:
+    path = folder / "field.toml"
+    path.write_text(path.read_text(encoding="utf-8") + NODE, encoding="utf-8")
+    return folder
+
+
+def test_nodes_count_alike_unless_the_study_weighs_them(with_node: Path) -> None:
+    assert study_of(with_node, STUDY).weight("oven") == 1.0
+    assert study_of(with_node, STUDY + "[weights]\noven = 2.5\n").weight("oven") == 2.5
+
+
+@pytest.mark.parametrize("value", ["0.0", "-1.0", "2e6", "nan"])
+def test_weights_have_a_range(with_node: Path, value: str) -> None:
+    error = refusal(with_node, STUDY + f"[weights]\noven = {value}\n")
+    assert error.where == "weights.oven" and f"found {float(value):g}" in error.message
+
+
+def test_weights_of_unknown_nodes_are_refused(with_node: Path) -> None:
+    error = refusal(with_node, STUDY + '[weights]\n"nowhere at all" = 1.0\n')
+    assert error.where == "weights" and error.message.endswith("each once: 'oven'; found 'nowhere at all'")

@@ -129,13 +129,14 @@ def _print_ranking(table: pd.DataFrame) -> None:
     from fiducialkit.cli.console import print_table, say, shortened
     from fiducialkit.report.comparison_page import centimetres, degrees, percent
 
-    header = ["rank", "rig", "worst", "mean", "see >=1", "see >=2", "95 % error", "95 % heading", "flip"]
+    header = ["rank", "rig", "worst", "mean", "filter", "see >=1", "see >=2", "95 % error", "heading", "flip"]
     rows = [
         [
             str(row["rank"]),
-            shortened(row["rig"], 30),
+            shortened(row["rig"], 26),
             percent(row["worst_chance"]),
-            percent(row["mean_chance"]),
+            percent(row["benefit"]),
+            percent(row["worst_chance_filtered"]),
             percent(row["approach_share_1"]),
             percent(row["approach_share_2"]),
             centimetres(row["position_95_m"]),
@@ -145,7 +146,10 @@ def _print_ranking(table: pd.DataFrame) -> None:
         for row in table.to_dict("records")
     ]
     print_table(header, rows, left=(1,))
-    say("worst, mean: chance to score. see: share of poses near the nodes with so many markers in view.")
+    say(
+        "worst, mean: chance to score from the best picture of the approach; filter: the worst through a filter of all "
+        "pictures. see: share of poses near the nodes with so many markers in view."
+    )
     say()
     for row in table.to_dict("records"):
         say(f"{row['rank']}. {row['rig']}: {row['reason']}", indent="   ")

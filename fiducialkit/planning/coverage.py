@@ -96,3 +96,18 @@ def approach_poses(study: Study) -> tuple[pd.DataFrame, FloatArray]:
                     poses.append((x, y, turned))
     frame = pd.DataFrame(labels, columns=["node", "side", "distance_m"])
     return frame, np.array(poses, dtype=np.float64).reshape(-1, 3)
+
+
+def longest_blind_m(distance_m: FloatArray, is_seen: BoolArray, whole_m: float) -> float:
+    """Return the longest stretch between two poses that see a marker with none between that does. [m]
+
+    Poses at rising `distance_m` from the node. A stretch may reach to either end of them; it is `whole_m` where no pose
+    sees a marker, and 0 where all do.
+    """
+    seen = np.flatnonzero(is_seen)
+    if not len(seen):
+        return whole_m
+    before, after = np.append(-1, seen), np.append(seen, len(is_seen))
+    last = len(is_seen) - 1
+    lengths = distance_m[np.minimum(after, last)] - distance_m[np.maximum(before, 0)]
+    return float(np.max(np.where(after - before > 1, lengths, 0.0)))

@@ -8,19 +8,22 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from fiducialkit.arrays import BoolArray, FloatArray
+from fiducialkit.arrays import BoolArray, FloatArray, IntArray
 from fiducialkit.errors import InputError
 from fiducialkit.planning import verdict
+from fiducialkit.planning.approach_filter import filtered_arrivals
 from fiducialkit.planning.arrival import chance_to_score, driven_blind, tool_covariance
-from fiducialkit.planning.coverage import FloorPoses, approach_poses, floor_poses
+from fiducialkit.planning.coverage import FloorPoses, approach_poses, floor_poses, longest_blind_m
 from fiducialkit.planning.detectability import detector_in_words
 from fiducialkit.planning.mount_tables import BY_APPROACH, BY_NODE, MAPS, RIGS
 from fiducialkit.planning.prediction import Prediction, predict
+from fiducialkit.planning.rig_differences import rig_differences
 from fiducialkit.planning.study import Study
 from fiducialkit.scene.field import Node
 from fiducialkit.scene.robot import Tool
 from fiducialkit.statistics import radius_95
 
+_CASE = ["rig", "node", "side", "state"]
 _TWO_SIDED_95 = 1.959964
 
 
@@ -39,6 +42,8 @@ class MountComparison:
         A few sentences.
     assumptions : tuple of str
         What every number rests on.
+    differences : DataFrame `mount_tables.DIFFERENCES`
+        Which rigs differ at all; see `rig_differences`.
     """
 
     study: Study
@@ -48,6 +53,7 @@ class MountComparison:
     maps: pd.DataFrame
     verdict: str
     assumptions: tuple[str, ...]
+    differences: pd.DataFrame
 
     def __str__(self) -> str:
         return self.verdict
@@ -58,7 +64,9 @@ def compare_mounts(study: Study, *, workers: int | None = None) -> MountComparis
 
     Every predicted error holds corner noise, and mount, marker and focal errors as the study's `[tolerance]` states
     them; those stay the same for a whole drive, so they do not shrink with more pictures. On arrival the robot keeps
-    the best pose of its approach, driven on with wheels and gyro.
+    the best pose of its approach, driven on with wheels and gyro: rank and `chance_to_score` go by that, as search and
+    sensitivity do. Beside it stands `chance_filtered`, for a robot that joins every picture of the approach, 30 a
+    second, with wheels and gyro in a filter that knows which errors stay the same; see `approach_filter`.
 
     Raises
     ------
@@ -75,14 +83,16 @@ def compare_mounts(study: Study, *, workers: int | None = None) -> MountComparis
     seen_on_floor = predict(study, floor.poses[floor.is_free], with_flips=False, workers=workers)
     maps = _maps(study, floor, seen_on_floor)
     table = _ranked(study, by_node, maps)
+    differences = rig_differences(by_node, list(table["rig"]))
     return MountComparison(
         study=study,
         table=table,
         by_node=by_node,
         by_approach=by_approach,
         maps=maps,
-        verdict=verdict.verdict(table),
+        verdict=verdict.verdict(table, differences),
         assumptions=verdict.assumptions(study),
+        differences=differences,
     )
 
 
@@ -130,7 +140,12 @@ def _by_node(study: Study, labels: pd.DataFrame, seen: Prediction) -> pd.DataFra
     nodes = {node.name: node for node in study.field.nodes}
     for row in rows:
         row["reason"] = verdict.reason(row, nodes[str(row["node"])], study)
-    return BY_NODE.checked(pd.DataFrame(rows))
+    return BY_NODE.checked(pd.DataFrame(rows).merge(_filtered(study), on=_CASE, how="left", validate="one_to_one"))
+
+
+def _filtered(study: Study) -> pd.DataFrame:
+    names = {"chance_to_score": "chance_filtered", "position_95_m": "position_95_filtered_m"}
+    return filtered_arrivals(study)[[*_CASE, *names]].rename(columns=names)
 
 
 def _arrivals(study: Study, node: Node, side: str, distance_m: FloatArray, seen: Prediction) -> list[dict[str, object]]:
@@ -148,7 +163,10 @@ def _arrivals(study: Study, node: Node, side: str, distance_m: FloatArray, seen:
         for s, state in enumerate(study.states):
             i = int(best[s, r])
             label = {"rig": rig.name, "node": node.name, "side": side, "state": state}
-            shares = _sightings(seen, s, r, distance_m, study.approach.distance_m)
+            shares = _sightings(study, seen.markers[:, s, r], distance_m) | {
+                "approach_share_1": float(np.mean(seen.chance_1[:, s, r])),
+                "approach_share_2": float(np.mean(seen.chance_2[:, s, r])),
+            }
             row = _arrival(carried[i, s, r], tool) | {
                 "held_from_m": float(distance_m[i]) if chance[i, s, r] >= 0.0 else math.nan,
                 "flip_probability": float(seen.flip_probability[i, s, r]),
@@ -158,14 +176,15 @@ def _arrivals(study: Study, node: Node, side: str, distance_m: FloatArray, seen:
     return rows
 
 
-def _sightings(seen: Prediction, s: int, r: int, distance_m: FloatArray, length_m: float) -> dict[str, object]:
-    markers = seen.markers[:, s, r]
+def _sightings(study: Study, markers: IntArray, distance_m: FloatArray) -> dict[str, object]:
+    length_m = study.approach.distance_m
+    longest_m = longest_blind_m(distance_m, markers > 0, length_m)
     seen_m = distance_m[markers > 0]
     return {
         "markers_at_node": int(markers[np.argmin(distance_m)]),
-        "approach_share_1": float(np.mean(seen.chance_1[:, s, r])),
-        "approach_share_2": float(np.mean(seen.chance_2[:, s, r])),
         "blind_m": float(seen_m.min()) if seen_m.size else length_m,
+        "longest_blind_m": longest_m,
+        "longest_blind_s": longest_m / study.approach.speed_m_per_s,
     }
 
 
@@ -238,9 +257,15 @@ def _ranked(study: Study, by_node: pd.DataFrame, maps: pd.DataFrame) -> pd.DataF
                 "cameras": len(rig.mounts),
                 "worst_chance": worst["chance_to_score"],
                 "mean_chance": cases["chance_to_score"].mean(),
+                "worst_chance_filtered": cases["chance_filtered"].min(),
+                "mean_chance_filtered": cases["chance_filtered"].mean(),
+                "benefit": np.average(cases["chance_to_score"], weights=cases["node"].map(study.weight)),
+                "cost": sum(study.robot.mount(name).cost for name in rig.mounts),
                 "worst_case": verdict.case_in_words(worst),
                 "approach_share_1": cases["approach_share_1"].mean(),
                 "approach_share_2": cases["approach_share_2"].mean(),
+                "longest_blind_m": cases["longest_blind_m"].max(),
+                "longest_blind_s": cases["longest_blind_s"].max(),
                 "floor_share_1": floor["share_1"].mean(),
                 "floor_share_2": floor["share_2"].mean(),
                 "position_95_m": _median_of(cases["position_95_m"]),
@@ -251,8 +276,8 @@ def _ranked(study: Study, by_node: pd.DataFrame, maps: pd.DataFrame) -> pd.DataF
             }
         )
     table = pd.DataFrame(rows)
-    # one per cent of chance decides nothing: below that the mean, and then the error, speaks
+    # one per cent of chance decides nothing: below that the benefit, and then the error, speaks
     table["coarse"] = table["worst_chance"].round(2)
-    table = table.sort_values(["coarse", "mean_chance", "position_95_m"], ascending=[False, False, True], kind="stable")
+    table = table.sort_values(["coarse", "benefit", "position_95_m"], ascending=[False, False, True], kind="stable")
     table["rank"] = np.arange(1, len(table) + 1)
     return RIGS.checked(table.drop(columns="coarse"))

@@ -144,6 +144,8 @@ class Study:
         The robot's all, where none is given.
     states : tuple of str
         The robot's all, where none is given.
+    weights : tuple of (node name, weight)
+        What a node counts beside the others in a rig's benefit, above 0; 1 where none is given.
     """
 
     name: str
@@ -157,6 +159,7 @@ class Study:
     tolerance: BuildTolerance = BuildTolerance()
     odometry: Odometry = Odometry()
     other_robots: OtherRobots = OtherRobots()
+    weights: tuple[tuple[str, float], ...] = ()
 
     def __post_init__(self) -> None:
         rigs = self.rigs or self.robot.rigs
@@ -175,6 +178,7 @@ class Study:
             if len(set(names)) < len(names):
                 raise InputError(f"{key}: expected each name once, found one twice")
         _check_nodes(self.field)
+        self._check_weights()
         object.__setattr__(self, "rigs", tuple(rigs))
         object.__setattr__(self, "states", states)
         area = self.field.size[0] * self.field.size[1]
@@ -183,6 +187,20 @@ class Study:
             raise InputError(
                 f"floor.step_m, floor.headings: expected at most {LARGEST_FLOOR_POSES} poses, found {count}"
             )
+
+    def _check_weights(self) -> None:
+        known = [node.name for node in self.field.nodes]
+        names = [name for name, _ in self.weights]
+        for name, weight in self.weights:
+            if name not in known or names.count(name) > 1:
+                raise InputError(
+                    f"weights: expected scoring nodes of the field, each once: {_listed(known)}; found '{name}'"
+                )
+            _in_range(f"weights.{name}", weight, 0.0, 1e6, above=True)
+
+    def weight(self, node: str) -> float:
+        """Return what the node of that name counts beside the others."""
+        return float(dict(self.weights).get(node, 1.0))
 
     @property
     def sides(self) -> tuple[str, ...]:

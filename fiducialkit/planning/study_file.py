@@ -64,6 +64,7 @@ class StudyKeys(StrictKeys):
     tolerance: _ToleranceKeys = _ToleranceKeys()
     odometry: _OdometryKeys = _OdometryKeys()
     other_robots: _OtherRobotsKeys = _OtherRobotsKeys()
+    weights: dict[Text, Number] = {}
 
 
 def load_study(path: str | Path) -> Study:
@@ -94,6 +95,7 @@ def load_study(path: str | Path) -> Study:
             tolerance=BuildTolerance(**keys.tolerance.model_dump()),
             odometry=Odometry(**keys.odometry.model_dump()),
             other_robots=OtherRobots(**keys.other_robots.model_dump()),
+            weights=tuple(keys.weights.items()),
         ),
         path,
     )

@@ -48,8 +48,8 @@ def reason(row: Mapping[Any, Any], node: Node, study: Study) -> str:
     return f"arrives at {where} with {error}"
 
 
-def verdict(table: pd.DataFrame) -> str:
-    """Return the outcome in a few sentences."""
+def verdict(table: pd.DataFrame, differences: pd.DataFrame) -> str:
+    """Return the outcome in a few sentences, from the tables `RIGS` and `DIFFERENCES`."""
     best = table.iloc[0]
     text = (
         f"'{best['rig']}' comes first: its worst case, {best['worst_case']}, scores with a chance of "
@@ -61,7 +61,26 @@ def verdict(table: pd.DataFrame) -> str:
             f"Next is '{second['rig']}' ({_percent(second['worst_chance'])} and "
             f"{_percent(second['mean_chance'])}): it {second['reason']}. "
         )
+        text += _difference_in_words(differences.iloc[0]) + _cost_in_words(best, second)
     return text + f"What limits '{best['rig']}': it {best['reason']}."
+
+
+def _difference_in_words(pair: pd.Series[Any]) -> str:
+    gain, low, high = (100.0 * float(pair[name]) for name in ("gain", "gain_low", "gain_high"))
+    count = f"better at {pair['better']}, worse at {pair['worse']} nodes and sides"
+    if math.isnan(low):
+        return f"Whether the two differ cannot be said from so few nodes and sides ({count}). "
+    outcome = "the two differ" if low > 0.0 or high < 0.0 else "they cannot be told apart by their means"
+    return (
+        f"Its mean gain on that one is {gain:+.1f} points ({count}); were nodes drawn anew from ones like these, "
+        f"{low:+.1f} to {high:+.1f} in 95 % of draws: {outcome}. "
+    )
+
+
+def _cost_in_words(best: pd.Series[Any], second: pd.Series[Any]) -> str:
+    if best["cost"] == second["cost"]:
+        return ""
+    return f"It costs {best['cost']:g} against {second['cost']:g}. "
 
 
 def _percent(chance: float) -> str:
@@ -89,6 +108,9 @@ def assumptions(study: Study) -> tuple[str, ...]:
         f"The best pose of the last {study.approach.distance_m:g} m is driven on to the node at "
         f"{study.approach.speed_m_per_s:g} m/s with wheels within {wheels.distance_sd_percent:g} % and a gyro within "
         f"{wheels.heading_sd_deg_per_s:g} degrees per second.",
+        "Through the filter: every picture of the approach, 30 a second, joined with wheels and gyro; what stays the "
+        "same for a whole drive (lens, mounts, layout, floor, time stamps, wheels, gyro) does not average out. Ranks "
+        "go by the single best picture, as search and sensitivity do.",
         *_others_in_words(study),
         CAUTION,
     )

@@ -21,7 +21,13 @@ if TYPE_CHECKING:
     from fiducialkit.planning.rendered_check import RenderedCheck
 
 PAGE_NAME, RENDERED_NAME = "comparison.html", "rendered_check.png"
-_TABLES = {"rigs.csv": "table", "by_node.csv": "by_node", "by_approach.csv": "by_approach", "maps.csv": "maps"}
+_TABLES = {
+    "rigs.csv": "table",
+    "by_node.csv": "by_node",
+    "by_approach.csv": "by_approach",
+    "maps.csv": "maps",
+    "differences.csv": "differences",
+}
 _NOTHING = "-"
 
 
@@ -96,7 +102,7 @@ def render_page(
     robots = [name for name in pictures if name.startswith("robot_")]
     return filled(
         "comparison.html",
-        {"percent": percent, "centimetres": centimetres, "degrees": degrees, "tied": tied},
+        {"percent": percent, "centimetres": centimetres, "degrees": degrees, "tied": tied, "blind": blind_in_words},
         study=comparison.study,
         verdict=comparison.verdict,
         assumptions=[text for text in comparison.assumptions if text != CAUTION],
@@ -146,6 +152,11 @@ def _long(length_m: float) -> str:
 def degrees(angle_deg: float) -> str:
     """Return an angle with two digits that matter. [deg]"""
     return f"{angle_deg:.2g} deg" if math.isfinite(angle_deg) else _NOTHING
+
+
+def blind_in_words(length_m: float, time_s: float) -> str:
+    """Return a stretch without a marker in length and time, or "none"."""
+    return f"{centimetres(length_m)}, {time_s:.2g} s" if length_m > 0.0 else "none"
 
 
 def tied(text: str) -> str:

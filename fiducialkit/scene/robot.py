@@ -17,11 +17,15 @@ from fiducialkit.scene.transforms import robot_from_camera_angles
 ALWAYS = "always"
 SIDES = ("front", "back")
 LARGEST_ROBOT_M = 3.0
+LARGEST_COST = 1e9
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Mount:
-    """One camera at its place on the robot. Position of the entrance pupil in robot. [m, deg]"""
+    """One camera at its place on the robot. Position of the entrance pupil in robot. [m, deg]
+
+    `cost` is in the user's own unit: money, or whatever a further camera takes from something else.
+    """
 
     name: str
     camera: Camera
@@ -29,6 +33,7 @@ class Mount:
     yaw_deg: float = 0.0
     tilt_deg: float = 0.0
     roll_deg: float = 0.0
+    cost: float = 1.0
 
     @property
     def robot_from_camera(self) -> RigidTransform:
@@ -175,6 +180,8 @@ def _check_reach(where: str, position: tuple[float, ...]) -> None:
 
 
 def _check_mount(where: str, mount: Mount, robot: Robot) -> None:
+    if not 0.0 <= mount.cost <= LARGEST_COST:
+        raise InputError(f"{where}.cost: expected 0 to {LARGEST_COST:g}, found {mount.cost:.4g}")
     _check_reach(f"{where}.position", mount.position)
     if mount.position[2] < 0.0:
         raise InputError(f"{where}.position: expected a height of 0 or more, found {mount.position[2]:.4g} m")

@@ -30,6 +30,7 @@ class _MountKeys(StrictKeys):
     yaw_deg: Number = 0.0
     tilt_deg: Number = 0.0
     roll_deg: Number = 0.0
+    cost: Number = 1.0
 
 
 class _RigKeys(StrictKeys):
@@ -94,6 +95,7 @@ def _robot(keys: RobotKeys, cameras: dict[str, Camera]) -> Robot:
                 yaw_deg=mount.yaw_deg,
                 tilt_deg=mount.tilt_deg,
                 roll_deg=mount.roll_deg,
+                cost=mount.cost,
             )
             for mount in keys.mount
         ),
