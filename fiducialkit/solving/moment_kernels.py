@@ -61,7 +61,7 @@ def _used_only(seen, covariance_of, marker_of, use):
     return (corners, pixels, camera_of), kind_of, which
 
 
-@kernel
+@kernel(is_inlined=True)
 def solve_moment(seen, covariances, covariance_of, marker_of, rig, prior, considered, normals, verdict, f, out):
     """Solve one moment into row f of the output."""
     counts, kinds, radii, rotations, positions, matrices, chi2, probabilities, seen_matrices, middles = out
