@@ -246,7 +246,8 @@ def test_coverage_is_the_worst_state_on_one_scale():
     # worked by hand: x / 6, half of it for this rig, times 0.8 with the arm raised
     np.testing.assert_allclose(grid, np.broadcast_to(x / 6 * 0.5 * 0.8, grid.shape))
     assert mesh.get_clim() == (0.0, 1.0)
-    assert len(drawn(ax, "marker")) == 4 and len(drawn(ax, "node")) == 2
+    (markers,), (nodes,) = drawn(ax, "marker"), drawn(ax, "node")
+    assert np.isfinite(markers.get_xydata()).all(axis=1).sum() == 2 * 4 and len(nodes.get_xydata()) == 2
     assert ax.get_title(loc="left") == f"{RIGS[1]}\nfloor average 20 %"
 
 
@@ -296,7 +297,10 @@ def test_blind_stretch_is_a_bar_of_its_length():
     ax = draw_error_near_node(one_node(), new_ax(), rigs=RIGS, limits_cm=(0.4, 6.0))
     assert not drawn(ax, f"blind {RIGS[0]}")
     (bar,) = drawn(ax, f"blind {RIGS[1]}")
-    np.testing.assert_allclose(sorted(bar.get_xdata()), (0.0, 0.55))  # seen again at 0.6: half a step beyond 0.5
+    ends = bar.get_xdata()
+    np.testing.assert_allclose(
+        sorted(ends[np.isfinite(ends)]), (0.0, 0.55)
+    )  # seen again at 0.6: half a step beyond 0.5
 
 
 def test_blind_stretches_by_hand():

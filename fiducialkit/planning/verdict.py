@@ -73,7 +73,7 @@ def _difference_in_words(pair: pd.Series[Any]) -> str:
     outcome = "the two differ" if low > 0.0 or high < 0.0 else "they cannot be told apart by their means"
     return (
         f"Its mean gain on that one is {gain:+.1f} points ({count}); were nodes drawn anew from ones like these, "
-        f"{low:+.1f} to {high:+.1f} in 95 % of draws: {outcome}. "
+        f"{low:+.2g} to {high:+.2g} in 95 % of draws: {outcome}. "
     )
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
@@ -55,23 +57,24 @@ def draw_coverage(
     if field is not None:
         draw_obstacles(field, ax)
         draw_marker_lines(field, ax, colour=WARNING)
-        for node in field.nodes:
-            ax.plot(*node.position, "o", markersize=4, markerfacecolor="white", markeredgecolor="black", gid="node")
+        places = np.array([node.position for node in field.nodes]).reshape(-1, 2)
+        ax.plot(*places.T, "o", markersize=4, markerfacecolor="white", markeredgecolor="black", gid="node")
         margin = 0.03 * max(field.size)
         ax.set(xlim=(-margin, field.size[0] + margin), ylim=(-margin, field.size[1] + margin))
     ax.set_aspect("equal")
     known = grid[np.isfinite(grid)]
     average = float(known.mean()) if known.size else 0.0
-    ax.set_title(f"{short(rig, 32)}\nfloor average {100 * average:.0f} %", fontsize=LABEL_PT, loc="left")
+    ax.set_title(f"{short(rig, 32)}\nfloor average {100 * average:.0f} %", fontsize=LABEL_PT, loc="left", y=1.0)
     ax.xaxis.label.set_fontsize(TICK_PT)
     ax.yaxis.label.set_fontsize(TICK_PT)
     ax.tick_params(labelsize=SMALL_PT)
     return ax
 
 
-def add_share_scale(figure: Figure, axes: list[Axes], column: str = "share_1") -> None:
-    """Add the one colour scale that all panels of a figure share."""
+def add_share_scale(figure: Figure, axes: list[Axes], column: str = "share_1", *, cax: Axes | None = None) -> None:
+    """Add the one colour scale that all panels of a figure share, in the panel `cax` if given."""
     mesh = next(item for item in axes[0].collections if isinstance(item, QuadMesh))
-    bar = figure.colorbar(mesh, ax=axes, shrink=0.7, aspect=30, anchor=(0.0, 0.5), pad=0.02)
+    fitted: dict[str, Any] = {"ax": axes, "shrink": 0.7, "aspect": 30, "anchor": (0.0, 0.5), "pad": 0.02}
+    bar = figure.colorbar(mesh, **(fitted if cax is None else {"cax": cax}))
     bar.set_label(f"share of headings that see {_AMOUNTS[column]} [1]", fontsize=LABEL_PT)
     bar.ax.tick_params(labelsize=TICK_PT)

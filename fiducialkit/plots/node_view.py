@@ -81,7 +81,7 @@ def draw_error_near_node(
         The node's tighter tolerance, as a thin line. [m]
     """
     dressed(ax, x_label="distance to the node [m]", y_label="95 % position error [cm]")
-    ax.set_title(short(title, 30), fontsize=LABEL_PT, loc="left", color=INK)
+    ax.set_title(short(title, 30), fontsize=LABEL_PT, loc="left", color=INK, y=1.0)
     worst = worst_along_approach(by_approach)
     farthest = float(by_approach["distance_m"].max()) if len(by_approach) else 1.0
     strip = _scales(ax, limits_cm, farthest, len(rigs))
@@ -92,9 +92,11 @@ def draw_error_near_node(
         distance, error = rows["distance_m"].to_numpy(), 100.0 * rows["position_95_m"].to_numpy()
         ax.plot(distance, error, gid=f"error {rig}", zorder=5 - 0.1 * number, **line_look(number))
         height = strip * (1.0 - (number + 0.6) / (len(rigs) + 0.2))
-        for start, end in blind_stretches(distance, error):
+        stretches = blind_stretches(distance, error)
+        if stretches:
+            ends = np.array([(start, end, math.nan) for start, end in stretches]).ravel()
             ax.plot(
-                [start, end], [height, height], color=LINE_COLOURS[number % len(LINE_COLOURS)], linewidth=3.2,
+                ends, np.full(len(ends), height), color=LINE_COLOURS[number % len(LINE_COLOURS)], linewidth=3.2,
                 transform=ax.get_xaxis_transform(), solid_capstyle="butt", gid=f"blind {rig}",
             )  # fmt: skip
     return ax

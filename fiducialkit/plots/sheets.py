@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
 
 import pandas as pd
 from matplotlib.axes import Axes
@@ -22,12 +23,16 @@ from fiducialkit.plots.style import (
     LARGEST_LINE_COUNT,
     PAGE_WIDTH_IN,
     SOFT,
+    TICK_PT,
     TITLE_PT,
+    Margins,
     new_figure,
     new_panels,
+    place_panels,
     plain,
     png_bytes,
     short,
+    text_width_in,
 )
 from fiducialkit.scene.camera import Camera
 from fiducialkit.scene.field import Field
@@ -39,9 +44,11 @@ LARGEST_MAP_COUNT = 12
 def field_sheet(field: Field, footprint: tuple[float, float] | None = None) -> bytes:
     """Return the field from above as PNG."""
     height = PAGE_WIDTH_IN * min(max((field.size[1] + 1.4) / (field.size[0] + 1.4), 0.35), 1.4) + 0.8
-    figure = new_figure(PAGE_WIDTH_IN, height)
-    draw_field(field, figure.add_subplot(), footprint=footprint)
-    _legend_below(figure, *field_legend(field, footprint))
+    handles, texts = field_legend(field, footprint)
+    margins = Margins(left=0.6, right=0.1, bottom=0.75 + 0.2 * len(handles), top=0.4)
+    figure, (ax,) = new_panels(1, 1, PAGE_WIDTH_IN, height, margins=margins)
+    draw_field(field, ax, footprint=footprint)
+    _legend_below(figure, handles, texts)
     return png_bytes(figure)
 
 
@@ -56,7 +63,9 @@ def camera_sheet(camera: Camera) -> bytes:
 def robot_sheet(robot: Robot, *, title: str = "", mounts: Sequence[str] | None = None) -> bytes:
     """Return the robot from the side and from above with the views of the `mounts` as PNG, both to one scale."""
     handles, texts = robot_legend(robot, mounts)
-    figure, axes = new_panels(1, 2, PAGE_WIDTH_IN, 4.3 + 0.2 * len(handles))
+    below = 0.2 * len(handles) + 0.1
+    margins = Margins(left=0.65, right=0.1, bottom=below + 0.5, top=0.75, across=0.8)
+    figure, axes = new_panels(1, 2, PAGE_WIDTH_IN, 4.2 + below, margins=margins)
     for ax, view in zip(axes, ("side", "above"), strict=True):
         draw_robot(robot, ax, view=view, mounts=mounts)
         for mount in robot.mounts:  # room for every mount, drawn or not: the sheets of all rigs have one scale
@@ -67,14 +76,19 @@ def robot_sheet(robot: Robot, *, title: str = "", mounts: Sequence[str] | None =
     for ax in axes:
         ax.set_xlim(min(low for low, _ in limits), max(high for _, high in limits))
     _legend_below(figure, handles, texts)
-    figure.suptitle(plain(title or robot.name), fontsize=TITLE_PT + 1, color=INK, x=0.01, ha="left")
+    _head(figure, plain(title or robot.name))
     return png_bytes(figure)
 
 
 def _legend_below(figure: Figure, handles: Sequence[Line2D | Patch], texts: Sequence[str], ncols: int = 1) -> None:
-    figure.legend(
-        list(handles), list(texts), loc="outside lower left", ncols=ncols, fontsize=LABEL_PT - 0.5, frameon=False
-    )
+    place: Any = "lower left" if figure.get_layout_engine() is None else "outside lower left"
+    figure.legend(list(handles), list(texts), loc=place, ncols=ncols, fontsize=LABEL_PT - 0.5, frameon=False)
+
+
+def _head(figure: Figure, text: str) -> None:
+    """Write over the panels of a figure whose margins leave room for it."""
+    place: dict[str, Any] = {"x": 0.01, "y": 1.0 - 0.1 / figure.get_figheight(), "ha": "left", "va": "top"}
+    figure.suptitle(text, fontsize=TITLE_PT + 1, color=INK, **place)
 
 
 def _best_of(shown: Sequence[str], rigs: Sequence[str]) -> str:
@@ -101,15 +115,19 @@ def coverage_sheet(maps: pd.DataFrame, rigs: Sequence[str], field: Field, column
     rows = -(-len(shown) // columns)
     shape = min(max(field.size[1] / field.size[0], 0.3), 2.0)
     width = PAGE_WIDTH_IN if columns > 1 else 0.6 * PAGE_WIDTH_IN
-    figure, axes = new_panels(rows, columns, width, rows * (0.88 * width / columns * shape + 0.5) + 0.7)
+    margins = Margins(left=0.55, right=1.05, bottom=0.5, top=0.85, across=0.12, down=0.5)
+    panel = (width - margins.left - margins.right - (columns - 1) * margins.across) / columns
+    height = margins.bottom + margins.top + rows * panel * shape + (rows - 1) * margins.down
+    figure, axes = new_panels(rows, columns, width, height, margins=margins)
     for number, (rig, ax) in enumerate(zip(shown, axes, strict=False), start=1):
         draw_coverage(maps, ax, rig=rig, column=column, field=field)
-        ax.set_title(f"{number}. {ax.get_title(loc='left')}", fontsize=LABEL_PT, loc="left", color=INK)
+        ax.set_title(f"{number}. {ax.get_title(loc='left')}", fontsize=LABEL_PT, loc="left", color=INK, y=1.0)
     _label_outer_panels(axes, len(shown), columns)
-    add_share_scale(figure, axes, column)
+    beside = figure.add_axes((1.0 - 0.85 / width, 0.15, 0.16 / width, 0.7))
+    add_share_scale(figure, axes, column, cax=beside)
     amount = "one marker" if column == "share_1" else "two markers"
     text = f"Where at least {amount} can be seen, each place in its worst mechanism state" + _best_of(shown, rigs)
-    figure.suptitle(text, fontsize=TITLE_PT + 1, color=INK, x=0.01, ha="left")
+    _head(figure, text)
     return png_bytes(figure)
 
 
@@ -120,7 +138,9 @@ def error_sheet(by_approach: pd.DataFrame, rigs: Sequence[str], field: Field) ->
     cases = list(dict.fromkeys(zip(data["node"], data["side"], strict=True)))
     columns = min(4, max(1, len(cases)))
     rows = max(1, -(-len(cases) // columns))
-    figure, axes = new_panels(rows, columns, PAGE_WIDTH_IN, max(2.15 * rows, 2.9) + 1.3)
+    above = 0.2 * (-(-(len(shown) + 1) // 3)) + 0.15
+    margins = Margins(left=0.75, right=0.1, bottom=0.6, top=above + 0.35, across=0.28, down=0.32)
+    figure, axes = new_panels(rows, columns, PAGE_WIDTH_IN, max(2.1 * rows, 2.9) + above + 0.75, margins=margins)
     tighter = {node.name: min(node.tolerance_along_m, node.tolerance_across_m) for node in field.nodes}
     limits = error_limits_cm(data)
     for ax, (node, side) in zip(axes, cases, strict=False):
@@ -129,13 +149,14 @@ def error_sheet(by_approach: pd.DataFrame, rigs: Sequence[str], field: Field) ->
         draw_error_near_node(part, ax, rigs=shown, limits_cm=limits, title=title, tolerance_m=tighter.get(str(node)))
         ax.set(xlabel="", ylabel="")
     _label_outer_panels(axes, len(cases), columns)
-    figure.supxlabel("distance to the node [m], driving to the right", fontsize=LABEL_PT, color=INK)
-    figure.supylabel("95 % position error, worst state [cm]", fontsize=LABEL_PT, color=INK)
+    low: dict[str, Any] = {"y": 0.1 / figure.get_figheight(), "va": "bottom"}
+    figure.supxlabel("distance to the node [m], driving to the right", fontsize=LABEL_PT, color=INK, **low)
+    figure.supylabel("95 % position error, worst state [cm]", fontsize=LABEL_PT, color=INK, x=0.01)
     handles = [Line2D([], [], **line_look(number)) for number in range(len(shown))]
     texts = [f"{number}. {short(rig, 34)}" for number, rig in enumerate(shown, start=1)]
     handles.append(Line2D([], [], color=SOFT, linewidth=0.9, linestyle=(0, (1, 2))))
     texts.append("the node's tighter tolerance" + _best_of(shown, rigs))
-    figure.legend(handles, texts, loc="outside upper left", ncols=3, fontsize=LABEL_PT - 0.5, frameon=False)
+    figure.legend(handles, texts, loc="upper left", ncols=3, fontsize=LABEL_PT - 0.5, frameon=False)
     return png_bytes(figure)
 
 
@@ -147,7 +168,7 @@ def ratio_sheet(table: pd.DataFrame) -> bytes:
         for number, column in enumerate(RATIOS):
             ax = axes[row * len(RATIOS) + number]
             draw_error_ratios(table, ax, detector=str(detector), column=column)
-            ax.set_title(f"{RATIOS[column]}, {plain(str(detector))}", fontsize=LABEL_PT, loc="left", color=INK)
+            ax.set_title(f"{RATIOS[column]}, {plain(str(detector))}", fontsize=LABEL_PT, loc="left", color=INK, y=1.0)
             legend = ax.get_legend()
             if legend is not None:
                 legend.remove()
@@ -159,12 +180,22 @@ def ratio_sheet(table: pd.DataFrame) -> bytes:
 
 def chance_sheet(by_node: pd.DataFrame, rigs: Sequence[str]) -> bytes:
     """Return the chance to score, rig by node and side, as PNG."""
-    figure = new_figure(PAGE_WIDTH_IN, 1.9 + 0.36 * len(rigs))
+    figure = new_figure(PAGE_WIDTH_IN, 1.0, fitted=False)
     ax = figure.add_subplot()
     draw_chance_matrix(by_node, ax, rigs=rigs)
-    bar = figure.colorbar(ax.images[0], ax=ax, pad=0.01, aspect=18, shrink=0.9)
+    names = [text.get_text() for text in ax.get_xticklabels()]
+    left = text_width_in(figure, [text.get_text() for text in ax.get_yticklabels()], TICK_PT) + 0.45
+    below = 0.65 * text_width_in(figure, names, TICK_PT) + 0.6  # turned by 40 degrees
+    figure.set_size_inches(PAGE_WIDTH_IN, below + 0.4 + max(0.36 * len(rigs), 1.2))
+    place_panels(figure, 1, 1, Margins(left=left, right=0.9, bottom=below, top=0.4))
+    place = ax.get_position()
+    bar = figure.colorbar(ax.images[0], cax=figure.add_axes((1.0 - 0.8 / PAGE_WIDTH_IN, place.y0, 0.015, place.height)))
     bar.set_label("chance to score [1]", fontsize=LABEL_PT)
     ax.set_title(
-        "Chance to be inside the node's tolerance, worst mechanism state [%]", fontsize=TITLE_PT, loc="left", color=INK
+        "Chance to be inside the node's tolerance, worst mechanism state [%]",
+        fontsize=TITLE_PT,
+        loc="left",
+        color=INK,
+        y=1.0,
     )
     return png_bytes(figure)
