@@ -6,13 +6,15 @@ import math
 
 import numpy as np
 import pytest
-from scipy.special import erf
+from scipy.special import erf, ndtr
 from scipy.stats import multivariate_normal
 
 from fiducialkit.planning.arrival import chance_inside, chance_to_score, driven_blind, tool_covariance
 from fiducialkit.planning.study import Odometry
 from fiducialkit.scene.field import Node
 from fiducialkit.scene.robot import Tool
+
+DENSE = np.polynomial.legendre.leggauss(200)
 
 
 def some_covariance(seed: int) -> np.ndarray:
@@ -34,6 +36,35 @@ def test_correlated_box_against_scipy(seed):
     reference = multivariate_normal(np.zeros(3), covariance, seed=1, abseps=1e-7, releps=1e-7)
     expected = reference.cdf(half, lower_limit=-half)
     assert chance_inside(covariance, tuple(half)) == pytest.approx(expected, abs=2e-5)
+
+
+def dense_integral(covariance: np.ndarray, half) -> float:
+    """Return the box probability with 200 by 200 points, the components in the order given."""
+    lower = np.linalg.cholesky(covariance)
+    unit, weight = DENSE
+    edge = min(half[0] / lower[0, 0], 9.0)
+    z1, w1 = edge * unit, edge * weight * np.exp(-0.5 * (edge * unit) ** 2) / math.sqrt(2.0 * math.pi)
+    low = np.clip((-half[1] - lower[1, 0] * z1) / lower[1, 1], -9.0, 9.0)[:, None]
+    high = np.clip((half[1] - lower[1, 0] * z1) / lower[1, 1], -9.0, 9.0)[:, None]
+    z2 = 0.5 * (low + high) + 0.5 * (high - low) * unit
+    w2 = 0.5 * (high - low) * weight * np.exp(-0.5 * z2**2) / math.sqrt(2.0 * math.pi)
+    mean = lower[2, 0] * z1[:, None] + lower[2, 1] * z2
+    inner = ndtr((half[2] - mean) / lower[2, 2]) - ndtr((-half[2] - mean) / lower[2, 2])
+    return float(w1 @ (w2 * inner).sum(axis=1))
+
+
+def test_few_nodes_are_enough():
+    """Second implementation: drawn covariances of every size and correlation against a dense rule, bar 1e-4."""
+    rng = np.random.default_rng(29)
+    worst = 0.0
+    for _ in range(60):
+        mixing = rng.normal(size=(3, 3)) * np.exp(rng.uniform(-2.0, 0.0, (1, 3)))
+        covariance = mixing @ mixing.T
+        half = np.sqrt(np.diag(covariance)) * np.exp(rng.uniform(-2.0, 2.0, 3))
+        narrow = np.argsort(half / np.sqrt(np.diag(covariance)))
+        expected = dense_integral(covariance[np.ix_(narrow, narrow)], half[narrow])
+        worst = max(worst, abs(float(chance_inside(covariance, tuple(half))) - expected))
+    assert worst < 1e-4
 
 
 def test_perfect_correlation_and_exact_knowledge_are_limits_not_failures():
