@@ -13,6 +13,7 @@ from fiducialkit.planning import kernels
 from fiducialkit.planning.detectability import (
     TABLE_FACING_DEG,
     TABLE_WIDTHS_PX,
+    at_places,
     camera_tables,
     corner_pull_table,
     corner_sd_px,
@@ -177,3 +178,12 @@ def test_table_says_where_it_comes_from():
 def test_no_such_tables(wrong):
     with pytest.raises(InputError, match=next(reversed(wrong))):
         camera_tables(camera(), **wrong)
+
+
+def test_places_between_the_knots_lie_on_straight_lines():
+    """Hand-worked: half way in log width and in the angle between four knots is their mean; ends go on level."""
+    table = camera_tables(camera(), cells=8)[0]
+    middle = at_places(table, np.array([2.0 ** (2.0 + 20.5 / 8.0)]), np.array([25.0]))
+    assert middle[0] == pytest.approx(table[20:22, 2:4].mean())
+    ends = at_places(table, np.array([1.0, 5000.0]), np.array([0.0, 90.0]))
+    assert ends.tolist() == [table[0, 0], table[-1, -1]]

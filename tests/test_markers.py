@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import pickle
 import re
 from pathlib import Path
 
@@ -244,3 +245,11 @@ def test_damaged_family_file_is_refused_with_the_place(tmp_path, codes, size, co
 def test_missing_family_file_is_refused(tmp_path):
     with pytest.raises(FileFormatError, match="none of that name"):
         marker_family(tmp_path / "none.yml")
+
+
+def test_a_family_can_be_sent_to_another_process_after_it_was_used():
+    family = marker_family("36h11")
+    assert family.opencv_dictionary is not None
+    again = pickle.loads(pickle.dumps(family))
+    assert again == family
+    assert again.opencv_dictionary.bytesList.tobytes() == family.opencv_dictionary.bytesList.tobytes()

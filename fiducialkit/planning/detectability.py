@@ -116,6 +116,20 @@ def camera_tables(camera: Camera, *, cells: int, smear_px: float = 0.0) -> tuple
     return np.asarray(sd), np.asarray(table.chance(conditions, alike, facing) * least)
 
 
+def at_places(table: FloatArray, width_px: FloatArray, facing_deg: FloatArray) -> FloatArray:
+    """Return a table's value at widths [px] and facing angles [deg], straight in log width and in the angle."""
+    places = [
+        np.clip((np.log2(np.maximum(width_px, 1e-9)) - 2.0) * 8.0, 0.0, len(TABLE_WIDTHS_PX) - 1.0),
+        np.clip(np.asarray(facing_deg) / 10.0, 0.0, len(TABLE_FACING_DEG) - 1.0),
+    ]
+    (i, j), sizes = (np.floor(place).astype(np.int64) for place in places), np.shape(table)
+    a, b = places[0] - i, places[1] - j
+    i_next, j_next = np.minimum(i + 1, sizes[0] - 1), np.minimum(j + 1, sizes[1] - 1)
+    near = (1.0 - b) * table[i, j] + b * table[i, j_next]
+    far = (1.0 - b) * table[i_next, j] + b * table[i_next, j_next]
+    return np.asarray((1.0 - a) * near + a * far)
+
+
 def corner_pull_table(camera: Camera, *, cells: int, smear_px: float = 0.0) -> FloatArray:
     """Return how far inside the detector places every edge of a marker, on average, (65, 8) as `camera_tables`. [px]
 

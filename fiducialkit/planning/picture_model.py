@@ -18,7 +18,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from fiducialkit.arrays import BoolArray, FloatArray, IntArray, checked_array
-from fiducialkit.planning.detectability import corner_sd_px
+from fiducialkit.planning.detectability import at_places, camera_tables
 from fiducialkit.planning.prediction import predict, used_mounts
 from fiducialkit.planning.study import Study
 from fiducialkit.scene.robot import Mount, Rig
@@ -114,7 +114,8 @@ def picture_model(study: Study, poses: FloatArray) -> PictureModel:
     for k, mount in enumerate(mounts):
         n, m = np.nonzero(is_seen[:, :, k].any(axis=1))
         if n.size:
-            found = _marker_terms(mount, corners[n, m])
+            cells = field.family.cells(field.border_cells)
+            found = _marker_terms(mount, corners[n, m], cells)
             model.information[n, k, m], model.by_focal[n, k, m], model.by_row[n, k, m] = found
     return model
 
@@ -140,11 +141,12 @@ def _in_robot(points_field: FloatArray, poses: FloatArray) -> FloatArray:
     return np.stack([cosine * x + sine * y, cosine * y - sine * x, z], axis=-1)
 
 
-def _marker_terms(mount: Mount, corners_robot: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+def _marker_terms(mount: Mount, corners_robot: FloatArray, cells: int) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Return information (V, 6, 6), by_focal (V, 6) and by_row (V, 6, 2) of markers (V, 4, 3) a mount sees."""
     camera = mount.camera
     pixels, rows, by_intrinsics = corner_rows(mount, corners_robot)
-    sd = np.array([corner_sd_px(camera, width) for width in _shorter_way_px(pixels)])
+    table = camera_tables(camera, cells=cells)[0]
+    sd = at_places(table, _shorter_way_px(pixels), _facing_deg(mount, corners_robot))
     weighted = rows.reshape(-1, 8, 6) / (sd**2)[:, None, None]
     focal = by_intrinsics[..., 0] * camera.fx_px + by_intrinsics[..., 1] * camera.fy_px
     late = (pixels[..., 1] - 0.5 * (camera.height_px - 1)) * camera.timing.row_time_s  # against the middle row
@@ -176,6 +178,14 @@ def _cross(vectors: FloatArray) -> FloatArray:
     zero = np.zeros_like(x)
     rows = [np.stack(row, axis=-1) for row in ((zero, -z, y), (z, zero, -x), (-y, x, zero))]
     return np.stack(rows, axis=-2)
+
+
+def _facing_deg(mount: Mount, corners_robot: FloatArray) -> FloatArray:
+    """Return the angle between each marker's normal, (V, 4, 3), and the line from its middle to the camera. [deg]"""
+    normals = np.cross(corners_robot[:, 1] - corners_robot[:, 0], corners_robot[:, 0] - corners_robot[:, 3])
+    lines = np.array(mount.position, dtype=np.float64) - corners_robot.mean(axis=1)
+    lengths = np.linalg.norm(normals, axis=1) * np.linalg.norm(lines, axis=1)
+    return np.asarray(np.degrees(np.arccos(np.clip((normals * lines).sum(axis=1) / lengths, -1.0, 1.0))))
 
 
 def _shorter_way_px(pixels: FloatArray) -> FloatArray:

@@ -11,7 +11,9 @@ from scipy.spatial.transform import RigidTransform
 
 from fiducialkit import tables
 from fiducialkit.arrays import FloatArray, checked_array
-from fiducialkit.planning.detectability import limits
+from fiducialkit.planning.detectability import at_places, limits
+from fiducialkit.planning.mount_information import detector_tables
+from fiducialkit.planning.sight_kernels import LEAST_PROBABILITY
 from fiducialkit.planning.study import Study
 from fiducialkit.scene.occlusion import BOX, hidden_points, upright_box
 from fiducialkit.scene.robot import Mount
@@ -24,7 +26,8 @@ SIGHTINGS = tables.Table(
     "sightings",
     (
         tables.Column("marker_id", "int", "id within the family"),
-        tables.Column("status", "text", "seen, or why not"),
+        tables.Column("status", "text", "seen (more likely than not), or why not"),
+        tables.Column("chance", "float", "that the detector reads it; 0 where it cannot be in view"),
         tables.Column("distance_m", "float", "from the camera to the marker's middle"),
         tables.Column("facing_deg", "float", "between the marker's normal and the line to the camera"),
         tables.Column("width_px", "float", "the shorter way across, NaN out of the picture"),
@@ -65,9 +68,12 @@ def sightings(study: Study, mount: Mount, pose: Any, state: str) -> pd.DataFrame
     distance_m = np.linalg.norm(lines, axis=1)
     cosine = (lines * normals).sum(axis=1) / (distance_m * np.linalg.norm(normals, axis=1))
     pixels = corners_in_picture(study, mount, place)
-    smallest_cell_px, least_cosine, inset_px = limits(mount.camera)
+    _, least_cosine, inset_px = limits(mount.camera)
+    facing_deg = np.degrees(np.arccos(np.clip(cosine, -1.0, 1.0)))
     is_inside = mount.camera.in_picture(pixels, inset_px).reshape(-1, 4).all(axis=1)
     width_px = _shorter_way(pixels)
+    cells = study.field.family.cells(study.field.border_cells)
+    read = at_places(detector_tables(mount.camera, cells)[1], np.nan_to_num(width_px), facing_deg)
     points = np.concatenate([corners_field, middles[:, None]], axis=1).reshape(-1, 3)
     boxes = [upright_box(obstacle.corner_min, obstacle.corner_max) for obstacle in study.field.obstacles]
     behind = hidden_points(np.array(boxes).reshape(-1, BOX), pupil_field, points)
@@ -76,19 +82,22 @@ def sightings(study: Study, mount: Mount, pose: Any, state: str) -> pd.DataFrame
         [
             cosine < least_cosine,
             ~is_inside,
-            ~(width_px >= smallest_cell_px * study.field.family.cells(study.field.border_cells)),
+            read < LEAST_PROBABILITY,
             behind.reshape(-1, 5).any(axis=1),
             behind_itself.reshape(-1, 5).any(axis=1),
         ],
         [TURNED, OUT_OF_PICTURE, TOO_SMALL, HIDDEN, BY_ITSELF],
         SEEN,
     )
+    chance = np.where(status == SEEN, read, 0.0)
+    status = np.where((status == SEEN) & (chance < 0.5), TOO_SMALL, status)
     return pd.DataFrame(
         {
             "marker_id": study.field.marker_ids,
             "status": status,
+            "chance": chance,
             "distance_m": distance_m,
-            "facing_deg": np.degrees(np.arccos(np.clip(cosine, -1.0, 1.0))),
+            "facing_deg": facing_deg,
             "width_px": width_px,
         }
     )

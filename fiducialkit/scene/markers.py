@@ -58,6 +58,10 @@ class MarkerFamily:
     def __hash__(self) -> int:
         return hash(self._key)
 
+    def __getstate__(self) -> dict[str, Any]:
+        """What goes to another process: the fields alone, since OpenCV's dictionary cannot be sent and is made anew."""
+        return {name: self.__dict__[name] for name in ("name", "codes", "correction_bits", "is_turned_in_opencv")}
+
     @cached_property
     def _key(self) -> tuple[str, int, bool, tuple[int, ...], bytes]:
         return self.name, self.correction_bits, self.is_turned_in_opencv, self.codes.shape, self.codes.tobytes()
