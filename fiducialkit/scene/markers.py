@@ -59,7 +59,7 @@ class MarkerFamily:
         return hash(self._key)
 
     def __getstate__(self) -> dict[str, Any]:
-        """Return what goes to another process: the fields, since OpenCV's dictionary cannot be sent and is made anew."""
+        """Return the fields alone: OpenCV's dictionary cannot be sent to another process and is made anew there."""
         return {name: self.__dict__[name] for name in ("name", "codes", "correction_bits", "is_turned_in_opencv")}
 
     @cached_property
