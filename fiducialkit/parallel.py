@@ -113,13 +113,14 @@ def _backend(scheduler: str | None) -> Iterator[None]:
         yield
         return
     try:
-        from dask.distributed import Client
+        from dask import distributed
     except ImportError:
         raise FiducialKitError(
             "scheduler: expected the package dask[distributed] for a cluster, found none; install fiducialkit[cluster]"
         ) from None
+    connect: Any = distributed.Client  # untyped: it need not be installed
     try:
-        client: Any = Client(scheduler, timeout="15s", set_as_default=True)  # type: ignore[no-untyped-call]
+        client = connect(scheduler, timeout="15s", set_as_default=True)
     except (OSError, ValueError) as error:
         first = str(error).splitlines()[0] if str(error) else type(error).__name__
         raise FiducialKitError(f"scheduler: expected one that answers at '{scheduler}', found: {first}") from None
