@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import importlib.util
+
 import pytest
 from scene_cases import RIGS, hand_made_comparison
 from test_cli import CAMERA, FIELD, ROBOT, STUDY, mistake, run
@@ -75,12 +77,22 @@ def test_a_stopped_rendering_goes_on_where_it_was(capsys, hall, monkeypatch):
         (["--scheduler", "tcp://10.0.0.5:8786"], ["--scheduler", "--rendered", "tcp://10.0.0.5:8786"]),
         (["--rendered", "0"], ["--rendered", "from 1 up, found 0"]),
         (["--workers", "-2"], ["--workers", "from 1 up, found -2"]),
-        (["--rendered", "4", "--scheduler", "nowhere"], ["scheduler", "nowhere"]),
     ],
 )
 def test_mistakes_are_one_line_and_write_nothing(capsys, hall, words, said):
     line = mistake(capsys, "compare", hall / "study.toml", "--out", hall / "out", *words)
     assert all(each in line for each in said), line
+    assert not (hall / "out").exists()
+
+
+def test_a_scheduler_that_does_not_answer_is_one_line(capsys, hall):
+    """Without the package for clusters the line says so; with it, who did not answer."""
+    line = mistake(
+        capsys, "compare", hall / "study.toml", "--out", hall / "out", "--rendered", "4", "--scheduler", "nowhere"
+    )
+    has_package = importlib.util.find_spec("distributed") is not None
+    assert "scheduler: expected" in line
+    assert ("nowhere" if has_package else "fiducialkit[cluster]") in line
     assert not (hall / "out").exists()
 
 
