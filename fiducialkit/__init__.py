@@ -55,7 +55,7 @@ _PUBLIC = {
     "compare_lenses": "fiducialkit.planning.lens_choice",
     "sensitivity": "fiducialkit.planning.sensitivity",
     "filtered_arrivals": "fiducialkit.planning.approach_filter",
-    "RenderedCheck": "fiducialkit.planning.rendered_check",
+    "RenderedCheck": "fiducialkit.planning.rendered_tables",
     "rendered_check": "fiducialkit.planning.rendered_check",
     "ErrorBudget": "fiducialkit.planning.error_budget",
     "error_budget": "fiducialkit.planning.error_budget",

@@ -7,7 +7,8 @@ import math
 import numpy as np
 
 from fiducialkit.imaging.detection import BORDER_INSET_PX
-from fiducialkit.planning.mount_information import detector_tables
+from fiducialkit.planning import kernels
+from fiducialkit.planning.detectability import camera_tables, corner_kinds, coupling, error_kind
 from fiducialkit.planning.study import Approach, BuildTolerance, FloorGrid, FloorPrior, Odometry, Study
 from fiducialkit.scene.camera import Camera, CameraNoise
 from fiducialkit.scene.field import Field, Marker, Obstacle
@@ -93,10 +94,27 @@ class Sighting:
             rotation, _ = parts(camera_from_robot)
             moving = np.array([np.hstack([-np.eye(3), cross_matrix(p)]) for p in self.corners_robot])
             self.rows = (by_pose[:, :, :3] @ rotation @ moving).reshape(8, 6)
-            self.weight = self.sd_px**-2
-            centred = self.pixels - [mount.camera.cx_px, mount.camera.cy_px]
-            self.information = self.weight * self.rows.T @ self.rows
-            self.pull = self.weight * self.rows.T @ centred.ravel()
+            centred = (self.pixels - [mount.camera.cx_px, mount.camera.cy_px]).ravel()
+            errors, mean = self._corner_errors()
+            is_told = error_kind(mount.camera) == kernels.TOGETHER
+            gain = self.rows.T @ (np.linalg.inv(errors) if is_told else np.eye(8) / self.sd_px**2)
+            self.information, self.pull = gain @ self.rows, gain @ centred
+            self.variation, self.mean = gain @ errors @ gain.T, gain @ mean
+
+    def _corner_errors(self):
+        """Return the covariance (8, 8) of the corners' errors and their mean (8,)."""
+        if error_kind(self.mount.camera) == kernels.INDEPENDENT:
+            return self.sd_px**2 * np.eye(8), np.zeros(8)
+        lengths = np.linalg.norm(np.roll(self.pixels, -1, axis=0) - self.pixels, axis=1)
+        pairs = np.array([lengths[0] + lengths[2], lengths[1] + lengths[3]])
+        share = 1.0 / pairs / np.mean(1.0 / pairs) if error_kind(self.mount.camera) == kernels.TOGETHER else np.ones(2)
+        corners = np.linalg.inv(np.array([ways(step.reshape(4, 2), self.pixels) for step in np.eye(8)]).T)
+        sds = np.sqrt(np.outer(share, self.kinds[1:] ** 2).ravel())
+        alike = np.eye(8)
+        alike[[0, 7], [7, 0]], alike[[4, 3], [3, 4]] = -coupling(self.mount.camera), coupling(self.mount.camera)
+        inwards = np.zeros(8)
+        inwards[[1, 5]] = -self.kinds[0]
+        return corners @ (np.outer(sds, sds) * alike) @ corners.T, corners @ inwards
 
     def _look(self):
         pupil_field = self.field_from_robot.apply(np.array(self.mount.position))
@@ -109,10 +127,11 @@ class Sighting:
         if hidden_points(boxes, pupil_field, targets).any():
             return
         cells = self.study.field.family.cells(self.study.field.border_cells)
-        tables = detector_tables(self.mount.camera, cells)
-        self.sd_px, probability = (
+        tables = [*camera_tables(self.mount.camera, cells=cells), *corner_kinds(self.mount.camera, cells=cells)]
+        self.sd_px, probability, *kinds = (
             bilinear(table, self.shorter_px(), math.degrees(math.acos(cosine))) for table in tables
         )
+        self.kinds = np.array(kinds)
         self.probability = probability if probability >= 0.02 else 0.0
 
     def shorter_px(self) -> float:
@@ -127,6 +146,17 @@ class Sighting:
             return False
         points = np.vstack([self.corners_robot, self.centre_robot])
         return not hidden_points(self.study.robot.boxes(state), np.array(self.mount.position), points).any()
+
+
+def ways(steps, pixels) -> np.ndarray:
+    """Return shift, size, turn and taper of edges 0 and 2 and then 1 and 3, for steps (4, 2) of corners (4, 2)."""
+    along = np.roll(pixels, -1, axis=0) - pixels
+    outward = np.column_stack([along[:, 1], -along[:, 0]]) / np.linalg.norm(along, axis=1, keepdims=True)
+    first, last = (steps * outward).sum(axis=1), (np.roll(steps, -1, axis=0) * outward).sum(axis=1)
+    middle, end = (first + last) / 2.0, (last - first) / 2.0
+    both = [(middle[:2], middle[2:]), (end[:2], end[2:])]
+    four = [both[0][0] - both[0][1], both[0][0] + both[0][1], both[1][0] + both[1][1], both[1][0] - both[1][1]]
+    return np.array(four).T.ravel() / 2.0
 
 
 def bilinear(table, width_px, facing_deg) -> float:

@@ -11,7 +11,8 @@ from test_cli import CAMERA, FIELD, ROBOT, STUDY, mistake, run
 import fiducialkit
 from fiducialkit import files
 from fiducialkit.cli import compare
-from fiducialkit.planning.rendered_check import COVERAGE, RENDERED_CHECK, rendered_check
+from fiducialkit.planning.rendered_check import rendered_check
+from fiducialkit.planning.rendered_tables import COVERAGE, RENDERED_CHECK
 from fiducialkit.plots.rendered_view import RATIOS
 from fiducialkit.report.comparison_page import comparison_pictures, render_page
 

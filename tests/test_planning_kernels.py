@@ -55,9 +55,12 @@ def twin_covariances(study, sightings) -> tuple[np.ndarray, np.ndarray]:
         scale = 1.0 / np.sqrt(np.diag(information))
         inverse = np.linalg.inv(information * np.outer(scale, scale)) * np.outer(scale, scale)
         shares += share
-        noise += share * inverse[WANTED]
+        varied = np.diag(prior_weights(study)) + sum(s.variation for s in seen)
+        mean = inverse @ sum(s.mean for s in seen)
+        moment = inverse @ varied @ inverse + np.outer(mean, mean)
+        noise += share * moment[WANTED]
         reach = inverse @ spread_roots(study, seen)
-        total += share * (inverse + reach @ reach.T)[WANTED]
+        total += share * (moment + reach @ reach.T)[WANTED]
     return noise / shares, total / shares
 
 

@@ -69,7 +69,7 @@ def test_summary_is_counted_from_the_rows(check):
     rows = check.poses[(check.poses["rig"] == cell["rig"]) & (check.poses["detector"] == cell["detector"])]
     rows = rows[(rows["distance_m"] >= cell["from_m"]) & (rows["distance_m"] < cell["to_m"])].dropna()
     assert len(rows) == cell["poses"]
-    right = rows[~rows["is_flipped"] & (rows["markers_read"] == rows["markers_predicted"])]
+    right = rows[~rows["is_flipped"] & (rows["read"] == rows["predicted"])]
     assert len(right) == cell["as_predicted"]
     by_hand = math.sqrt(((right["along_error_m"] / right["along_sd_m"]) ** 2).mean())
     assert cell["along_ratio"] == pytest.approx(by_hand)

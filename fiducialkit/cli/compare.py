@@ -11,7 +11,7 @@ import typer
 if TYPE_CHECKING:
     import pandas as pd
 
-    from fiducialkit.planning.rendered_check import RenderedCheck
+    from fiducialkit.planning.rendered_tables import RenderedCheck
     from fiducialkit.planning.study import Study
 
 PIECES_NAME = "rendered_unfinished.txt"

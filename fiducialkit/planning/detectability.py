@@ -2,7 +2,7 @@
 
 The robot may run another detector than this toolkit's, so every figure here comes from the camera's ``[noise]`` and
 every prediction repeats, in words, what it assumed (`detector_in_words`). `camera_tables` is what was measured, at the
-camera's own noise, contrast and blur; the plain functions are the older rule of thumb by the width alone.
+camera's own noise, contrast and blur, and `corner_kinds` says what of it a marker's corners share.
 
 Provenance
 ----------
@@ -19,7 +19,6 @@ import numpy as np
 
 from fiducialkit.arrays import FloatArray
 from fiducialkit.errors import InputError
-from fiducialkit.imaging.corner_noise import stock_corner_sd_px
 from fiducialkit.imaging.detection import BORDER_INSET_PX
 from fiducialkit.planning import kernels
 from fiducialkit.planning.detector_tables import CELLS, Conditions, MeasuredDetector, measured_detector
@@ -30,7 +29,6 @@ TABLE_FACING_DEG = 10.0 * np.arange(8)
 LARGEST_FACING_DEG = 70.0  # common practice, no source: beyond it glare and print thickness spoil a marker
 _SMALLEST_MEASURED_PX = 2.25  # stock OpenCV reads nearly all such cells; a cautious guess for another detector
 _USUAL_FACING_DEG = 20.0
-_PIXEL_VARIANCE = 1.0 / 12.0
 
 
 def smallest_cell_px(camera: Camera) -> float:
@@ -48,28 +46,6 @@ def _half_read_px(noise: CameraNoise) -> float:
     width = np.geomspace(4.0, 400.0, 2000)
     chance = measured_detector(noise.detector).chance(conditions, width, np.array(_USUAL_FACING_DEG))
     return float(width[np.argmax(chance >= 0.5)]) / CELLS
-
-
-def corner_sd_px(camera: Camera, width_px: float) -> float:
-    """Return the sd per axis of a corner of a marker that is so wide across its shorter way. [px]
-
-    For "fitted": an edge of L px with contrast A, total blur sigma and noise s is placed to the variance v / L,
-    v = 2 sqrt(pi) sigma s^2 / A^2, and a corner of two such edges to sd 2 sqrt(v / L); derived for this project.
-    """
-    noise = camera.noise
-    if noise.detector == "measured":
-        return float(noise.corner_sd_px or math.nan)
-    if noise.detector == "stock":
-        return float(stock_corner_sd_px(width_px))
-    blur_px = math.sqrt(noise.blur_px**2 + _PIXEL_VARIANCE)
-    variance = 2.0 * math.sqrt(math.pi) * blur_px * noise.grey_sd**2 / noise.contrast_grey**2
-    return 2.0 * math.sqrt(variance / width_px)
-
-
-def corner_sd_table(camera: Camera) -> FloatArray:
-    """Return `corner_sd_px` at the widths the kernel interpolates between."""
-    exponents = kernels.SD_TABLE_FIRST_LOG2 + np.arange(kernels.SD_TABLE_LENGTH) / kernels.SD_TABLE_PER_OCTAVE
-    return np.array([corner_sd_px(camera, float(2.0**exponent)) for exponent in exponents])
 
 
 def limits(camera: Camera) -> FloatArray:
@@ -92,11 +68,9 @@ def camera_tables(camera: Camera, *, cells: int, smear_px: float = 0.0) -> tuple
     Returns
     -------
     sd_px, probability : ndarray, shape (65, 8)
-        Sd per axis of independent corners that fix a pose as well as the detector's do, and the chance that the marker
-        is read. For "stock" the rms error per axis, what is the same in every picture included (`corner_pull_table`);
-        for "fitted", whose corners err together along their edges, the rms error times the first of `edge_ratios`: a
-        pose takes its distance and direction from the middles of edges. Rows: the shorter way across the black square,
-        2^(2 + k / 8) px; columns: the angle between its normal and the line of sight, 0, 10 ... 70 degrees.
+        Rms error per axis of the corners, what is the same in every picture included, and the chance that the marker
+        is read. Rows: the shorter way across the black square, 2^(2 + k / 8) px; columns: the angle between its normal
+        and the line of sight, 0, 10 ... 70 degrees. What of the error corners share: `corner_kinds`.
 
     Raises
     ------
@@ -111,8 +85,6 @@ def camera_tables(camera: Camera, *, cells: int, smear_px: float = 0.0) -> tuple
     table, conditions = measured_detector(camera.noise.detector), _conditions(camera, smear_px)
     alike = width * (CELLS / cells)  # the same px per cell
     sd = table.corner_sd_px(conditions, alike, facing) * _by_cells(table, cells)
-    if table.name == "fitted":
-        sd = sd * table.middle_ratio
     return np.asarray(sd), np.asarray(table.chance(conditions, alike, facing) * least)
 
 
@@ -130,31 +102,45 @@ def at_places(table: FloatArray, width_px: FloatArray, facing_deg: FloatArray) -
     return np.asarray((1.0 - a) * near + a * far)
 
 
-def corner_pull_table(camera: Camera, *, cells: int, smear_px: float = 0.0) -> FloatArray:
-    """Return how far inside the detector places every edge of a marker, on average, (65, 8) as `camera_tables`. [px]
+def error_kind(camera: Camera) -> int:
+    """Return how corners err: `kernels.INDEPENDENT`, `TOGETHER` along their edges, or `PULLED` inwards as well.
 
-    It is in the sd of `camera_tables`, but no noise: the same in every picture, it makes markers look farther than they
-    are and neither several of them nor a filter averages it out. Without it sd^2 - pull^2 is left. Zero for a detector
-    measured by the user.
+    TOGETHER goes with a solver that is told so, PULLED with one that takes all corners for independent.
+    """
+    return {"measured": kernels.INDEPENDENT, "fitted": kernels.TOGETHER, "stock": kernels.PULLED}[camera.noise.detector]
+
+
+def corner_kinds(camera: Camera, *, cells: int, smear_px: float = 0.0) -> FloatArray:
+    """Return what makes up the error of `camera_tables`, (5, 65, 8) in its rows and columns. [px]
+
+    Corners are where straight edges meet, so an edge's two corners err alike. Two opposite edges have four ways to be
+    off across themselves, the two pairs have eight, and these stand for all eight coordinates of the corners:
+
+    0. the pull: both lie inside by that much in every picture, so that a marker looks farther than it is, and neither
+       more markers nor a filter average it out;
+    1. shift: both lie to the same side; 2. size: both lie out or in; 3. turn: their ends are turned the same way;
+       4. taper: against each other. Of these the sds.
+
+    They are independent but for `coupling`. Corners that err independently by sd s per axis have 0 and four times
+    s / 2.
     """
     width, facing = _table_places(cells, smear_px)
     if camera.noise.detector == "measured":
-        return np.zeros((width.size, facing.size))
+        half = np.full((5, width.size, facing.size), 0.5 * float(camera.noise.corner_sd_px or math.nan))
+        half[0] = 0.0
+        return half
     table, conditions = measured_detector(camera.noise.detector), _conditions(camera, smear_px)
-    return np.asarray(table.pull_px(conditions, width * (CELLS / cells), facing) * _by_cells(table, cells))
+    alike = width * (CELLS / cells)
+    pull = table.pull_px(conditions, alike, facing)[None] if table.name == "stock" else np.zeros((1, 65, 8))
+    return np.concatenate([pull, table.kinds_px(conditions, alike, facing)]) * _by_cells(table, cells)
 
 
-def edge_ratios(camera: Camera) -> tuple[float, float]:
-    """Return how the error that is left without the pull is shared between middles and ends of a marker's edges.
+def coupling(camera: Camera) -> float:
+    """Return the correlation of the second pair's shift with the first pair's taper; crosswise it is the negative.
 
-    Corners are where straight edges meet, so the two corners of an edge err alike: sd of the middle of an edge across
-    it, by sd / sqrt(2), and of the difference between its ends, by sd * sqrt(2); both 1 for independent corners.
-    The four middles and four differences are independent of each other and stand for all eight coordinates.
+    A fitted marker is moved at its corners by perspective too; a stock corner errs along its diagonal.
     """
-    if camera.noise.detector == "measured":
-        return 1.0, 1.0
-    table = measured_detector(camera.noise.detector)
-    return table.middle_ratio, table.ends_ratio
+    return 0.0 if camera.noise.detector == "measured" else measured_detector(camera.noise.detector).coupling
 
 
 def _table_places(cells: int, smear_px: float) -> tuple[FloatArray, FloatArray]:

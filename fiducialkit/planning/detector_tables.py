@@ -34,15 +34,21 @@ MEASURED = Table(
         Column("found", "int", "markers read where they are"),
         Column("corner_sd_px", "float", "rms error per axis of their corners, pull included"),
         Column("pull_px", "float", "how far the middles of the edges lie inside, on average"),
-        Column("middle_sd_px", "float", "sd of the middle of an edge across it, the pull taken off"),
-        Column("ends_sd_px", "float", "rms difference between how far an edge's two ends lie out"),
+        Column("shift_sd_px", "float", "sd of the mean of two opposite edges across them: they move the same way"),
+        Column("size_sd_px", "float", "sd of how far both lie out, the pull taken off"),
+        Column("turn_sd_px", "float", "sd of how far both ends are turned the same way"),
+        Column("taper_sd_px", "float", "sd of how far they are turned against each other"),
+        Column(
+            "coupling", "float", "correlation of a pair's shift with the taper of the other pair, which sign by pair"
+        ),
     ),
 )
+KINDS = ("shift_sd_px", "size_sd_px", "turn_sd_px", "taper_sd_px")
 CELLS = 8.0  # of the family that was measured
 _USUAL = {"noise": 2.0, "contrast": 150.0, "blur": 0.7, "smear": 0.0}
 _BY_RATIO = ("noise", "contrast")  # levels that are interpolated in their logarithm
 _NOTHING_PX = 4.0  # of width: nothing is read
-_FEWEST_FOUND = 20
+_FEWEST_FOUND, _FEWEST_COUPLED = 20, 100
 _LEAST_PULL = 0.25  # of the sd: less is chance
 
 
@@ -89,9 +95,12 @@ class MeasuredDetector:
     facing_deg : ndarray, shape (A,)
     share_read, sd_px, pull : ndarray, shape (W, A)
         On the grid; `sd_px` is the rms error per axis with the pull in it, `pull` the inward part as a share of it.
-    middle_ratio, ends_ratio : float
-        Sd of the middle of an edge across it, and of the difference between its ends, by what independent corners of
-        that sd would give (sd / sqrt 2 and sd * sqrt 2), the pull taken off; median over the grid.
+    kinds : ndarray, shape (4, W, A)
+        Sds of what two opposite edges do together, as a share of `sd_px`: shift (both the same way), size (both
+        outwards, the pull taken off), turn (their ends the same way) and taper (their ends against each other).
+    coupling : float
+        Correlation of the second pair's shift with the first pair's taper; of the first's shift with the second's taper
+        it is the negative. Mean over the grid.
     lines : dict of str to _Line
     """
 
@@ -101,8 +110,8 @@ class MeasuredDetector:
     share_read: FloatArray
     sd_px: FloatArray
     pull: FloatArray
-    middle_ratio: float
-    ends_ratio: float
+    kinds: FloatArray
+    coupling: float
     lines: dict[str, _Line]
 
     def chance(self, conditions: Conditions, width_px: FloatArray, facing_deg: FloatArray) -> FloatArray:
@@ -143,6 +152,12 @@ class MeasuredDetector:
             share *= np.interp(np.log(width_px), np.log(self.width_px), ratio)
         return np.asarray(share * self.corner_sd_px(conditions, width_px, facing_deg))
 
+    def kinds_px(self, conditions: Conditions, width_px: FloatArray, facing_deg: FloatArray) -> FloatArray:
+        """Return the sds of shift, size, turn and taper of a pair of opposite edges, shape (4, ...). [px]"""
+        width = np.asarray(width_px, dtype=np.float64)
+        shares = [_bilinear(self.width_px, self.facing_deg, kind, width, facing_deg) for kind in self.kinds]
+        return np.stack(shares) * self.corner_sd_px(conditions, width, facing_deg)
+
 
 @cache
 def measured_detector(name: str) -> MeasuredDetector:
@@ -151,12 +166,11 @@ def measured_detector(name: str) -> MeasuredDetector:
     rows = rows[rows["detector"] == name]
     grid = rows[rows["factor"] == "grid"]
     read = grid.assign(share=grid["found"] / grid["trials"])
-    share, sd, pull = (
+    share, sd, pull, *kinds = (
         read.pivot_table(index="width_px", columns="facing_deg", values=value, dropna=False)
-        for value in ("share", "corner_sd_px", "pull_px")
+        for value in ("share", "corner_sd_px", "pull_px", *KINDS)
     )
     width, facing = share.index.to_numpy(dtype=np.float64), share.columns.to_numpy(dtype=np.float64)
-    random = np.sqrt(np.maximum(grid["corner_sd_px"] ** 2 - grid["pull_px"] ** 2, 1e-12))
     sd_px = _filled(sd.to_numpy())
     return MeasuredDetector(
         name=name,
@@ -165,8 +179,8 @@ def measured_detector(name: str) -> MeasuredDetector:
         share_read=share.to_numpy(dtype=np.float64),
         sd_px=sd_px,
         pull=_filled(pull.to_numpy()) / sd_px,
-        middle_ratio=float((grid["middle_sd_px"] / random).median()) * float(np.sqrt(2.0)),
-        ends_ratio=float((grid["ends_sd_px"] / random).median()) / float(np.sqrt(2.0)),
+        kinds=np.stack([_filled(kind.to_numpy()) for kind in kinds]) / sd_px,
+        coupling=float(grid["coupling"][grid["found"] >= _FEWEST_COUPLED].mean()),
         lines={factor: _line(rows, factor, width) for factor in _USUAL},
     )
 

@@ -10,12 +10,15 @@ here; the numpy twin is in ``tests/planning_cases.py``.
 from __future__ import annotations
 
 from fiducialkit.compiled import kernel
+from fiducialkit.planning.edge_kernels import PULL, tell_pulled, tell_together
+from fiducialkit.planning.kernels import PULLED, TOGETHER
 from fiducialkit.planning.sight_kernels import (
     BENT_X,
     BENT_Y,
     CENTRE_ROBOT,
     LANES,
     NEARNESS,
+    NOISE_COLUMNS,
     POINT,
     TANGENT_X,
     TANGENT_Y,
@@ -27,11 +30,12 @@ from fiducialkit.planning.sight_kernels import (
     project_lanes,
 )
 
-# columns of what a sighting tells, which add up: information, pull of a relative focal error, unknown marker
-FOCAL, BY_MARKER, COLUMNS = 21, 27, 48
+# columns of what a sighting tells, which add up: information, pull of a relative focal error; where corners of some
+# mount are pulled inwards, the covariance of the weighted errors and their mean; what an unknown marker does
+FOCAL, RANDOM, MEAN, BY_MARKER, COLUMNS = 21, 27, 48, 54, 75
 SYMMETRIC = 21
-# columns of what is kept of a single sighting: information, pull, corners [px]
-PIXELS, KEPT = 27, 35
+# columns of what is kept of a single sighting: all but the last of these, corners [px]
+PIXELS, KEPT = 54, 62
 
 
 @kernel(allocates=False, reorders_sums=True)
@@ -249,31 +253,61 @@ def rows_of_poses(
 
 
 @kernel(allocates=False, reorders_sums=True)
+def _add_square(source, base, variance, out, out_base):
+    """Add variance f f' of six columns of `source` from `base` on to 21 columns of `out`."""
+    for r in range(6):
+        for c in range(r + 1):
+            place = out_base + (r * (r + 1) // 2 + c) * LANES
+            for i in range(LANES):
+                out[place + i] += variance * source[base + r * LANES + i] * source[base + c * LANES + i]
+
+
+@kernel(allocates=False)
+def _tell(place, lens, kind, coupling, has_pull, work, edges, told):
+    """Fill all columns of `told` up to BY_MARKER, those from RANDOM on only with `has_pull`."""
+    if kind == TOGETHER:
+        tell_together(place, lens, coupling, work, edges, told)
+    else:
+        _tell_lanes(place, lens, work, told)
+    if kind == PULLED:
+        tell_pulled(place, lens, coupling, work, edges, told, RANDOM)
+    elif has_pull:
+        for c in range(SYMMETRIC * LANES):
+            told[RANDOM * LANES + c] = told[c]
+        for c in range(6 * LANES):
+            told[MEAN * LANES + c] = 0.0
+
+
+@kernel(allocates=False, reorders_sums=True)
 def sum_sightings(
-    poses, place, model, lens, is_plain, marks, considered, state_count, sure_from, keeps_pixels, adds_up, count,
-    sighting_pose, sighting_marker, sighting_states, sighting_weight, sighting_probability, row_count, row_of, work,
-    told, kept, sums, spread,
+    poses, place, model, lens, is_plain, kind, coupling, has_pull, marks, considered, state_count, sure_from,
+    keeps_pixels, adds_up, count, sighting_pose, sighting_marker, sighting_states, sighting_noise, sighting_probability,
+    row_count, row_of, work, edges, told, kept, sums, spread,
 ):  # fmt: skip
     """Fill what one mount's sightings tell, by row.
 
     Parameters
     ----------
-    poses, place, model, lens, marks, sighting_*: as `sight_kernels.screen_candidates`. considered (5,): sds of mount
-    [m, rad], marker [m, rad], relative focal length. Sightings of a probability of `sure_from` or more are summed,
-    or none without `adds_up`. row_of (N, S): of `rows_of_poses`. Scratch: work (62 * LANES,), told (48 * LANES,).
-    Filled: kept (count, 35), sums (blocks * 48 * LANES,), spread (blocks * 21 * LANES,).
+    poses, place, model, lens, marks, sighting_*: as `sight_kernels.screen_candidates`. kind, coupling: how its corners
+    err. has_pull: some mount's are pulled inwards. considered (5,): sds of mount [m, rad], marker [m, rad], relative
+    focal length. Sightings of a probability of `sure_from` or more are summed, or none without `adds_up`. row_of
+    (N, S): of `rows_of_poses`. Scratch: work (72 * LANES,), edges (58 * LANES,), told (75 * LANES,). Filled: kept (count, 62),
+    sums (blocks * 75 * LANES,), spread (blocks * 21 * LANES,).
     """
     blocks = (row_count + LANES - 1) // LANES if adds_up else 0
     for c in range(blocks * COLUMNS * LANES):
         sums[c] = 0.0
+    telling = BY_MARKER if has_pull else RANDOM
     for first in range(0, count, LANES):
         lanes = min(LANES, count - first)
         project_lanes(poses, place, model, lens, is_plain, marks, lanes, first, sighting_pose, sighting_marker, work)
         for i in range(lanes):
-            work[WEIGHT * LANES + i] = sighting_weight[first + i]
-        _tell_lanes(place, lens, work, told)
+            work[WEIGHT * LANES + i] = sighting_noise[first + i, 0]
+            for c in range(1, NOISE_COLUMNS):
+                work[(PULL + c - 1) * LANES + i] = sighting_noise[first + i, c]
+        _tell(place, lens, kind, coupling, has_pull, work, edges, told)
         for i in range(lanes):
-            for c in range(BY_MARKER):
+            for c in range(telling):
                 kept[first + i, c] = told[c * LANES + i]
         if adds_up:
             spread_lanes(told, 0, work, CENTRE_ROBOT * LANES, considered[2], considered[3], told, BY_MARKER * LANES)
@@ -288,7 +322,9 @@ def sum_sightings(
                 if sighting_states[q] >> state & 1 and row > before:
                     before = row
                     base = row // LANES * COLUMNS * LANES + row % LANES
-                    for c in range(COLUMNS):
+                    for c in range(telling):
+                        sums[base + c * LANES] += told[c * LANES + i]
+                    for c in range(BY_MARKER, COLUMNS):
                         sums[base + c * LANES] += told[c * LANES + i]
         if keeps_pixels:
             for i in range(lanes):
@@ -298,37 +334,13 @@ def sum_sightings(
     for c in range(3):
         for i in range(LANES):
             work[c * LANES + i] = place[12 + c]
-    focal = considered[4] * considered[4]
     for block in range(blocks):
         base, out = block * COLUMNS * LANES, block * SYMMETRIC * LANES
         spread_lanes(sums, base, work, 0, considered[0], considered[1], spread, out)
         for i in range(SYMMETRIC * LANES):
             spread[out + i] += sums[base + BY_MARKER * LANES + i]
-        for i in range(LANES):
-            f0, f1, f2 = (
-                sums[base + 21 * LANES + i], sums[base + 22 * LANES + i], sums[base + 23 * LANES + i]
-            )  # fmt: skip
-            f3, f4, f5 = (
-                sums[base + 24 * LANES + i], sums[base + 25 * LANES + i], sums[base + 26 * LANES + i]
-            )  # fmt: skip
-            spread[out + 0 * LANES + i] += focal * f0 * f0
-            spread[out + 1 * LANES + i] += focal * f1 * f0
-            spread[out + 2 * LANES + i] += focal * f1 * f1
-            spread[out + 3 * LANES + i] += focal * f2 * f0
-            spread[out + 4 * LANES + i] += focal * f2 * f1
-            spread[out + 5 * LANES + i] += focal * f2 * f2
-            spread[out + 6 * LANES + i] += focal * f3 * f0
-            spread[out + 7 * LANES + i] += focal * f3 * f1
-            spread[out + 8 * LANES + i] += focal * f3 * f2
-            spread[out + 9 * LANES + i] += focal * f3 * f3
-            spread[out + 10 * LANES + i] += focal * f4 * f0
-            spread[out + 11 * LANES + i] += focal * f4 * f1
-            spread[out + 12 * LANES + i] += focal * f4 * f2
-            spread[out + 13 * LANES + i] += focal * f4 * f3
-            spread[out + 14 * LANES + i] += focal * f4 * f4
-            spread[out + 15 * LANES + i] += focal * f5 * f0
-            spread[out + 16 * LANES + i] += focal * f5 * f1
-            spread[out + 17 * LANES + i] += focal * f5 * f2
-            spread[out + 18 * LANES + i] += focal * f5 * f3
-            spread[out + 19 * LANES + i] += focal * f5 * f4
-            spread[out + 20 * LANES + i] += focal * f5 * f5
+        _add_square(sums, base + FOCAL * LANES, considered[4] * considered[4], spread, out)
+        if has_pull:
+            for i in range(SYMMETRIC * LANES):
+                spread[out + i] += sums[base + RANDOM * LANES + i] - sums[base + i]
+            _add_square(sums, base + MEAN * LANES, 1.0, spread, out)

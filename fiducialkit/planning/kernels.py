@@ -17,19 +17,8 @@ from fiducialkit.scene.projection import project_point_jacobian
 SD_TABLE_FIRST_LOG2 = 2.0
 SD_TABLE_PER_OCTAVE = 8
 SD_TABLE_LENGTH = 65
-
-
-@kernel
-def corner_sd(table, width_px):
-    """Return the corner sd for the shorter way across a marker, from a table over its log2."""
-    place = (math.log2(width_px) - SD_TABLE_FIRST_LOG2) * SD_TABLE_PER_OCTAVE
-    if place <= 0.0:
-        return table[0]
-    index = int(place)
-    if index >= SD_TABLE_LENGTH - 1:
-        return table[SD_TABLE_LENGTH - 1]
-    share = place - index
-    return (1.0 - share) * table[index] + share * table[index + 1]
+# how the corners of a marker err: see `detectability.error_kind`
+INDEPENDENT, TOGETHER, PULLED = 0, 1, 2
 
 
 @kernel
@@ -109,13 +98,14 @@ def _quadrilateral(pixels):
 
 @kernel
 def _mirrored_separation(
-    seen, rig, state, models, parameters, rotations, offsets, pupils, corners, normals, pixels, weights, prior, scratch
-):
+    seen, rig, state, models, kinds, couplings, parameters, rotations, offsets, pupils, corners, normals, pixels, noise,
+    prior, scratch,
+):  # fmt: skip
     """Return D, how many sigmas apart the mirrored pose's picture is, and infinity where there is no such pose.
 
     The normal of the largest marker is reflected about the line of sight to the centre of all that its camera sees;
-    the corner residuals of that pose, after one linearised step, give D^2 = r' C^-1 r. The wrong one of the two poses
-    is then taken with probability Q(D / 2).
+    the corner residuals of that pose, after one linearised step, give D^2 = r' C^-1 r, the pull of corners left out.
+    The wrong one of the two poses is then taken with probability Q(D / 2).
 
     References
     ----------
@@ -158,7 +148,7 @@ def _mirrored_separation(
     # the second minimum exists only for a tilt above twice (side / distance); a square's side is reach * sqrt 2
     if math.acos(min(1.0, cosine)) < 2.0 * math.sqrt(2.0 * reach2) / distance:
         return math.inf
-    turn, information, gradient, rows, lower, inverse = scratch
+    turn, information, gradient, rows, lower, inverse, residuals, ways = scratch
     line = (sx, sy, sz)
     normal = (nx, ny, nz)
     dot = sx * nx + sy * ny + sz * nz
@@ -194,14 +184,15 @@ def _mirrored_separation(
                 )
                 if not ok:
                     return math.inf
-                for half in range(2):
-                    residual = (u if half == 0 else v) - pixels[k, m, 2 * j + half]
-                    total += weights[k, m] * residual * residual
-                    row = rows[2 * j + half]
-                    for a in range(6):
-                        gradient[a] += weights[k, m] * residual * row[a]
-                        for b in range(a + 1):
-                            information[a, b] += weights[k, m] * row[a] * row[b]
+                residuals[2 * j] = u - pixels[k, m, 2 * j]
+                residuals[2 * j + 1] = v - pixels[k, m, 2 * j + 1]
+            _scaled(kinds[k], couplings[k], pixels[k, m], noise[k, m], rows, residuals, ways)
+            for e in range(8):
+                total += residuals[e] * residuals[e]
+                for a in range(6):
+                    gradient[a] += residuals[e] * rows[e, a]
+                    for b in range(a + 1):
+                        information[a, b] += rows[e, a] * rows[e, b]
     for a in range(6):
         for b in range(a):
             information[b, a] = information[a, b]
@@ -212,6 +203,52 @@ def _mirrored_separation(
         for b in range(6):
             gain += gradient[a] * inverse[a, b] * gradient[b]
     return math.sqrt(max(total - gain, 0.0))
+
+
+@kernel
+def _scaled(kind, coupling, pixels, noise, rows, residuals, ways):
+    """Turn rows and residuals of a marker's eight coordinates into such of variance one, in place.
+
+    `noise` is the weight of a coordinate, pull, and sds of shift, size, turn and taper; see `planning.edge_kernels`.
+    """
+    if kind == INDEPENDENT:
+        root = math.sqrt(noise[0])
+        for e in range(8):
+            residuals[e] *= root
+            for c in range(6):
+                rows[e, c] *= root
+        return
+    lengths = [0.0, 0.0]
+    for j in range(4):
+        after, before = (j + 1) & 3, (j + 3) & 3
+        bx, by = pixels[2 * after] - pixels[2 * j], pixels[2 * after + 1] - pixels[2 * j + 1]
+        ex, ey = pixels[2 * j] - pixels[2 * before], pixels[2 * j + 1] - pixels[2 * before + 1]
+        begun, ended = math.hypot(bx, by), math.hypot(ex, ey)
+        lengths[j & 1] += begun
+        begins, ends = (j & 1) * 4 + (j & 2), (1 - (j & 1)) * 4 + (3 if j == 0 or j == 3 else 1)
+        for c in range(7):
+            u, v = (rows[2 * j, c], rows[2 * j + 1, c]) if c < 6 else (residuals[2 * j], residuals[2 * j + 1])
+            ways[begins, c] = (by * u - bx * v) / begun
+            ways[ends, c] = (ey * u - ex * v) / ended
+    for pair in range(2):
+        share = 2.0 * lengths[1 - pair] / (lengths[0] + lengths[1]) if kind == TOGETHER else 1.0
+        for c in range(7):
+            h0, h1, h2, h3 = ways[4 * pair, c], ways[4 * pair + 1, c], ways[4 * pair + 2, c], ways[4 * pair + 3, c]
+            for way in range(4):
+                value = (
+                    h0 + h1 - h2 - h3 if way == 0 else h0 + h1 + h2 + h3 if way == 1
+                    else h1 - h0 + h3 - h2 if way == 2 else h1 - h0 - h3 + h2
+                )  # fmt: skip
+                ways[4 * pair + way, c] = value * 0.25 / (noise[2 + way] * math.sqrt(share))
+    rest = 1.0 / math.sqrt(1.0 - coupling * coupling)
+    for c in range(7):
+        ways[0, c] = rest * (ways[0, c] + coupling * ways[7, c])
+        ways[4, c] = rest * (ways[4, c] - coupling * ways[3, c])
+        for way in range(8):
+            if c < 6:
+                rows[way, c] = ways[way, c]
+            else:
+                residuals[way] = ways[way, c]
 
 
 @kernel
@@ -261,26 +298,28 @@ def _to_robot(pose, corners_field, normals_field, corners, normals):
 
 @kernel
 def mirrored_separations(
-    poses, models, parameters, rotations, offsets, pupils, corners_field, normals_field, rigs, prior, row_of, start,
-    pixels_kept, markers, states, weight, probability, separation,
+    poses, models, kinds, couplings, parameters, rotations, offsets, pupils, corners_field, normals_field, rigs, prior,
+    row_of, start, pixels_kept, markers, states, noise_kept, probability, separation,
 ):  # fmt: skip
     """Fill, for each (pose, state, rig), the separation D of the mirrored pose; NaN where no marker is likely seen.
 
     Parameters
     ----------
-    poses (N, 4): x, y, cosine and sine of the heading. models, parameters (K, .): lenses. rotations, offsets (K, ...):
+    poses (N, 4): x, y, cosine and sine of the heading. models, kinds (K,): of lenses and of corner errors, with
+    their couplings (K,); parameters (K, .): lenses. rotations, offsets (K, ...):
     camera_from_robot. pupils (K, 3): in robot. corners_field (M, 4, 3), normals_field (M, 3). rigs (R, K): membership.
-    prior (6,): inverse variances. row_of (K, N, S), start (K, N + 1), pixels_kept (K, ., 8), markers, states, weight,
-    probability (K, .): the sightings, as `planning.mount_information` makes them.
+    prior (6,): inverse variances. row_of (K, N, S), start (K, N + 1), pixels_kept (K, ., 8), markers, states,
+    probability (K, .), noise_kept (K, ., 6): the sightings, as `planning.mount_information` makes them.
     """
     mount_count, marker_count = models.shape[0], corners_field.shape[0]
     rig_count, state_count = rigs.shape[0], row_of.shape[2]
     seen = np.zeros((mount_count, marker_count), dtype=np.int64)
     pixels = np.empty((mount_count, marker_count, 8))
-    weights = np.empty((mount_count, marker_count))
+    noise = np.empty((mount_count, marker_count, noise_kept.shape[2]))
     corners, normals = np.empty((marker_count, 4, 3)), np.empty((marker_count, 3))
     scratch = (
         np.empty((3, 3)), np.empty((6, 6)), np.empty(6), np.empty((8, 6)), np.empty((6, 6)), np.empty((6, 6)),
+        np.empty(8), np.empty((8, 7)),
     )  # fmt: skip
     for n in range(poses.shape[0]):
         _to_robot(poses[n], corners_field, normals_field, corners, normals)
@@ -290,8 +329,10 @@ def mirrored_separations(
                 if probability[k, q] >= 0.5:
                     m = markers[k, q]
                     seen[k, m] = states[k, q]
-                    weights[k, m] = weight[k, q]
-                    pixels[k, m] = pixels_kept[k, q]
+                    for c in range(noise.shape[2]):
+                        noise[k, m, c] = noise_kept[k, q, c]
+                    for c in range(8):
+                        pixels[k, m, c] = pixels_kept[k, q, c]
         for r in range(rig_count):
             for state in range(state_count):
                 twin = state
@@ -313,6 +354,6 @@ def mirrored_separations(
                 separation[n, state, r] = math.nan
                 if is_seen:
                     separation[n, state, r] = _mirrored_separation(
-                        seen, rigs[r], state, models, parameters, rotations, offsets, pupils, corners, normals, pixels,
-                        weights, prior, scratch,
+                        seen, rigs[r], state, models, kinds, couplings, parameters, rotations, offsets, pupils, corners,
+                        normals, pixels, noise, prior, scratch,
                     )  # fmt: skip

@@ -14,8 +14,8 @@ from typing import Any, TypeVar
 import numpy as np
 
 from fiducialkit.arrays import BoolArray, FloatArray, IntArray, checked_array
-from fiducialkit.planning import information_kernels, kernels, rig_kernels, sight_kernels
-from fiducialkit.planning.detectability import camera_tables, limits
+from fiducialkit.planning import edge_kernels, information_kernels, kernels, rig_kernels, sight_kernels
+from fiducialkit.planning.detectability import camera_tables, corner_kinds, coupling, error_kind, limits
 from fiducialkit.planning.study import Study
 from fiducialkit.scene.camera import Camera
 from fiducialkit.scene.occlusion import BOX, upright_box
@@ -43,8 +43,9 @@ class MountInformation:
     information : ndarray, shape (K, N, S, 21)
         Fisher information of all markers more likely seen than not.
     spread : ndarray, shape (K, N, S, 21)
-        Covariance of the information vector under unknown mount, marker and focal errors. Exact for one mount; where
-        two mounts of a rig see one marker, that marker's error is common to both and the sum leaves the cross term out.
+        Covariance of the information vector under unknown mount, marker and focal errors, and what the corners err more
+        or less than the solver weighs them by, their common pull included. Exact for one mount; where two mounts of a
+        rig see one marker, or both have corners that are pulled inwards, the sum leaves the cross term out.
     seen : ndarray of int, shape (K, N, S, W)
         Markers seen, as bit sets of 62 a word.
     prior : ndarray, shape (6,)
@@ -63,6 +64,8 @@ class MountArrays:
 
     place: FloatArray
     model: int
+    kind: int
+    coupling: float
     lens: FloatArray
     view: FloatArray
     tables: FloatArray
@@ -86,6 +89,11 @@ class Scenery:
     considered: FloatArray
     others: FloatArray
     prior: FloatArray
+
+    @property
+    def has_pull(self) -> bool:
+        """Whether the corners of some mount are pulled inwards."""
+        return any(mount.kind == kernels.PULLED for mount in self.mounts)
 
     @property
     def words(self) -> int:
@@ -158,19 +166,20 @@ class Look:
     ----------
     row_of : ndarray of int, shape (N, S)
         Row of the sums, -1 where nothing is seen.
-    sums : ndarray, shape (blocks, 48, LANES)
-        Information, pull of a relative focal error, and what unknown markers do, added up, by row.
+    sums : ndarray, shape (blocks, 75, LANES)
+        The columns of `information_kernels`, added up, by row.
     spread : ndarray, shape (blocks, 21, LANES)
-        What unknown markers, mount and focal length do, by row.
+        What unknown markers, mount and focal length and the pull of corners do, by row.
     seen : ndarray of int, shape (N, S, W)
     is_uncertain : ndarray of bool, shape (N,)
         Some sighting was left out of the sums.
     start : ndarray of int, shape (N + 1,)
         The sightings of pose n are numbers start[n] to start[n + 1].
-    kept : ndarray, shape (L, 35)
-        Information, pull, corners of each sighting.
+    kept : ndarray, shape (L, 62)
+        What each sighting tells, and its corners.
     marker, states : ndarray of int, shape (L,)
-    weight, probability : ndarray, shape (L,)
+    noise : ndarray, shape (L, 6)
+    probability : ndarray, shape (L,)
     """
 
     row_of: IntArray
@@ -182,7 +191,7 @@ class Look:
     kept: FloatArray
     marker: IntArray
     states: IntArray
-    weight: FloatArray
+    noise: FloatArray
     probability: FloatArray
 
     def by_pose(self, blocks: FloatArray) -> FloatArray:
@@ -203,7 +212,8 @@ class Room:
         mounts, most = len(scenery.mounts), count * markers
         self.pose = np.empty(most, dtype=np.int64)
         self.facing, self.passing, self.squared = np.empty(most), np.empty(markers, dtype=np.bool_), np.empty(markers)
-        self.work = np.empty(sight_kernels.WORK_ROWS * lanes)
+        self.work, self.values = np.empty(edge_kernels.WIDE_ROWS * lanes), np.empty(sight_kernels.TABLE_COLUMNS)
+        self.edges = np.empty(edge_kernels.EDGE_ROWS * lanes)
         self.told = np.empty(information_kernels.COLUMNS * lanes)
         blocks = math.ceil(count * states / lanes)
         self.row_of = np.empty((mounts, count, states), dtype=np.int64)
@@ -214,11 +224,12 @@ class Room:
         self.start = np.empty((mounts, count + 1), dtype=np.int64)
         self.kept = np.empty((mounts, most, information_kernels.KEPT))
         self.marker, self.states = (np.empty((mounts, most), dtype=np.int64) for _ in range(2))
-        self.weight, self.probability = (np.empty((mounts, most)) for _ in range(2))
+        self.noise = np.empty((mounts, most, sight_kernels.NOISE_COLUMNS))
+        self.probability = np.empty((mounts, most))
         self.rig_scratch: tuple[Any, ...] = (
             np.empty(markers), np.empty((mounts * markers, 4), dtype=np.int64), np.empty(3, dtype=np.int64),
             np.empty((1, mounts), dtype=np.bool_), np.empty(4),
-            np.empty(rig_kernels.CASES * information_kernels.SYMMETRIC),
+            np.empty(rig_kernels.CASES * rig_kernels.ADDED),
             np.empty(rig_kernels.WORK_ROWS * rig_kernels.CASES), np.empty(15),
         )  # fmt: skip
 
@@ -243,20 +254,21 @@ def look(
         poses, mount.place, mount.view, scenery.marks, room.passing, room.squared, room.pose, room.marker[k],
         room.facing,
     )  # fmt: skip
-    sighted = room.pose, room.marker[k], room.states[k], room.weight[k], room.probability[k]
+    sighted = room.pose, room.marker[k], room.states[k], room.noise[k], room.probability[k]
     kept = sight_kernels.screen_candidates(
         poses, mount.place, mount.model, mount.lens, mount.view, mount.tables, scenery.marks, scenery.obstacles,
         mount.structures, mount.structure_states, (1 << states) - 1, scenery.others, found, *sighted[:2], room.facing,
-        room.work, *sighted,
+        room.work, room.values, *sighted,
     )  # fmt: skip
     rows = information_kernels.rows_of_poses(
         count, states, sure_from, kept, *sighted[:3], sighted[4], room.start[k], room.row_of[k], room.is_uncertain[k],
         room.seen[k].reshape(-1, scenery.words),
     )  # fmt: skip
     information_kernels.sum_sightings(
-        poses, mount.place, mount.model, mount.lens, mount.is_plain, scenery.marks, scenery.considered, states,
-        sure_from, keeps_pixels, adds_up, kept, *sighted, rows, room.row_of[k], room.work, room.told, room.kept[k],
-        room.sums[k].reshape(-1), room.spread[k].reshape(-1),
+        poses, mount.place, mount.model, mount.lens, mount.is_plain, mount.kind, mount.coupling, scenery.has_pull,
+        scenery.marks, scenery.considered, states, sure_from, keeps_pixels, adds_up, kept, *sighted, rows,
+        room.row_of[k], room.work, room.edges, room.told, room.kept[k], room.sums[k].reshape(-1),
+        room.spread[k].reshape(-1),
     )  # fmt: skip
     blocks = math.ceil(rows / sight_kernels.LANES)
     return Look(
@@ -269,7 +281,7 @@ def look(
         kept=room.kept[k, :kept],
         marker=room.marker[k, :kept],
         states=room.states[k, :kept],
-        weight=room.weight[k, :kept],
+        noise=room.noise[k, :kept],
         probability=room.probability[k, :kept],
     )
 
@@ -277,7 +289,8 @@ def look(
 def evaluate(scenery: Scenery, rigs: BoolArray, poses: FloatArray, results: FloatArray, room: Room) -> None:
     """Fill results (N, S, R, 15) of `rig_kernels.evaluate_rigs` from what `look` left in `room` of all mounts."""
     rig_kernels.evaluate_rigs(
-        poses, rigs, scenery.prior, scenery.considered, np.array([mount.place[12:] for mount in scenery.mounts]),
+        poses, rigs, scenery.prior, scenery.considered, scenery.has_pull,
+        np.array([mount.place[12:] for mount in scenery.mounts]),
         np.ascontiguousarray(scenery.marks[:3].T), CERTAIN, room.row_of, room.start, room.kept, room.marker,
         room.states, room.probability, *room.rig_scratch, results,
     )  # fmt: skip
@@ -313,6 +326,8 @@ def _mount_arrays(study: Study, mount: Mount) -> MountArrays:
     return MountArrays(
         place=np.concatenate([rotation.ravel(), offset, np.array(mount.position, dtype=np.float64)]),
         model=mount.camera.model_number,
+        kind=error_kind(mount.camera),
+        coupling=coupling(mount.camera),
         lens=mount.camera.parameters,
         view=view,
         tables=detector_tables(mount.camera, cells),
@@ -334,15 +349,16 @@ def _can_hide(boxes: FloatArray, rotation: FloatArray, offset: FloatArray, bound
 
 @lru_cache(maxsize=64)
 def detector_tables(camera: Camera, cells: int) -> FloatArray:
-    """Return `camera_tables` as one array (2, 65, 8): corner sd [px] and probability, for a robot that stands still."""
-    tables = np.stack(camera_tables(camera, cells=cells))
-    tables.flags.writeable = False
-    return tables
+    """Return `camera_tables` and `corner_kinds` as one array (65, 8, 7), for a robot that stands still."""
+    tables = [*camera_tables(camera, cells=cells), *corner_kinds(camera, cells=cells)]
+    found = np.ascontiguousarray(np.moveaxis(np.array(tables), 0, -1))
+    found.flags.writeable = False
+    return found
 
 
 def _view(camera: Camera, cells: int) -> FloatArray:
     _, steepest, inset = limits(camera)
-    probability = detector_tables(camera, cells)[1]
+    probability = detector_tables(camera, cells)[..., 1]
     readable = np.flatnonzero((probability >= sight_kernels.LEAST_PROBABILITY).any(axis=1))
     # between two knots the table rises from the lower one on, and below its first knot it goes on level
     first = max(int(readable[0]) - 1, 0) if readable.size else kernels.SD_TABLE_LENGTH - 1

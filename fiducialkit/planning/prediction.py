@@ -9,6 +9,7 @@ from scipy.special import ndtr
 
 from fiducialkit.arrays import BoolArray, FloatArray, IntArray, checked_array
 from fiducialkit.planning import information_kernels, kernels
+from fiducialkit.planning.detectability import coupling, error_kind
 from fiducialkit.planning.mount_information import (
     CERTAIN,
     CHUNK,
@@ -37,10 +38,10 @@ class Prediction:
     chance_1, chance_2 : ndarray, shape (N, S, R)
         Chance that at least one marker, and at least two, are seen; sightings taken as independent.
     noise_covariance, covariance : ndarray, shape (N, S, R, 3, 3)
-        Of along, across, heading in robot axes [m, m, rad]: from corner noise and the prior alone, and with mount,
-        marker and focal errors, which stay the same for a whole drive. Each is the mean over what may be seen (the
-        three least certain sightings seen or not, the others rounded), given that something is. NaN where no marker is
-        more likely seen than not.
+        Second moments of along, across, heading in robot axes [m, m, rad]: from the errors of corners, their common
+        pull included, and the prior alone, and with mount, marker and focal errors, which last for a whole drive. Each
+        is the mean over what may be seen (the three least certain sightings seen or not, the others rounded), given
+        that something is. NaN where no marker is more likely seen than not.
     flip_probability : ndarray, shape (N, S, R)
         Chance that the mirrored pose fits better, from the likely sightings. NaN where there are none.
     """
@@ -85,7 +86,7 @@ def predict(study: Study, poses: FloatArray, *, with_flips: bool = True, workers
             pixels = room.kept[:, :, information_kernels.PIXELS :]
             kernels.mirrored_separations(
                 by_cosine[part], *of_flips, rigs, scenery.prior, room.row_of, room.start, pixels, room.marker,
-                room.states, room.weight, room.probability, separation[part],
+                room.states, room.noise, room.probability, separation[part],
             )  # fmt: skip
 
     count = min(CHUNK, max(len(poses), 1))
@@ -121,6 +122,8 @@ def _flip_arrays(study: Study) -> tuple[FloatArray | IntArray, ...]:
     normals = [parts(marker.field_from_marker)[0][:, 2] for marker in study.field.markers]
     return (
         np.array([mount.camera.model_number for mount in mounts]),
+        np.array([error_kind(mount.camera) for mount in mounts]),
+        np.array([coupling(mount.camera) for mount in mounts]),
         np.stack([mount.camera.parameters for mount in mounts]),
         np.stack([rotation for rotation, _ in inverses]),
         np.stack([offset for _, offset in inverses]),

@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 
 from fiducialkit.compiled import kernel
-from fiducialkit.planning.information_kernels import SYMMETRIC
+from fiducialkit.planning.information_kernels import RANDOM, SYMMETRIC
 
 MOST_MIXED = 3  # sightings of a rig that are each taken as seen and as not seen; the others are rounded
 CASES = 1 << MOST_MIXED
@@ -25,7 +25,10 @@ SHARE = SEEN + 1
 TOTAL = SHARE + 1
 NOISE = TOTAL + SYMMETRIC  # six numbers of the covariance from corner noise
 EXTRA = NOISE + 6  # and of what lasting errors add
-WORK_ROWS = EXTRA + 6
+VARIED = EXTRA + 6  # where corners are pulled inwards: covariance of the weighted errors, and their mean
+MEAN = VARIED + SYMMETRIC
+WORK_ROWS = MEAN + 6
+ADDED = 2 * SYMMETRIC + 6  # numbers of a case that are sums over its sightings
 _ALWAYS = MOST_MIXED  # row of ones, counted from HERE
 # columns of `listed`: mount, number of the sighting, marker, row of HERE or -1 where it is left out
 _MOUNT, _NUMBER, _MARKER, _ROW = 0, 1, 2, 3
@@ -91,15 +94,19 @@ def _pick_uncertain(count, listed, probability, sure_from, picked):
 
 
 @kernel(allocates=False, reorders_sums=True)
-def _add_totals(picks, count, listed, prior, kept, probability, picked, total, work):
+def _add_totals(picks, count, listed, prior, has_pull, kept, probability, picked, total, work):
     """Fill the rows TOTAL and SHARE: information with the prior, and the chance of each case, 0 where none is seen.
 
-    A case with the uncertain sightings of `case` is that without the last of them, and this one more.
+    With `has_pull` VARIED and MEAN too. A case with the uncertain sightings of `case` is that without the last of
+    them, and this one more.
     """
-    for c in range(SYMMETRIC):
+    added = ADDED if has_pull else SYMMETRIC
+    for c in range(added):
         total[c] = 0.0
     for a in range(6):
         total[a * (a + 3) // 2] = prior[a]
+        if has_pull:
+            total[SYMMETRIC + a * (a + 3) // 2] = prior[a]
     fixed = 0
     for e in range(count):
         if listed[e, _ROW] == _ALWAYS:
@@ -107,8 +114,8 @@ def _add_totals(picks, count, listed, prior, kept, probability, picked, total, w
             k, q = listed[e, _MOUNT], listed[e, _NUMBER]
             for c in range(SYMMETRIC):
                 total[c] += kept[k, q, c]
-    for c in range(SYMMETRIC):
-        work[(TOTAL + c) * CASES] = total[c]
+            for c in range(SYMMETRIC, added):
+                total[c] += kept[k, q, RANDOM - SYMMETRIC + c]
     for i in range(CASES):
         work[SHARE * CASES + i] = 0.0
     work[SHARE * CASES] = 1.0
@@ -121,9 +128,14 @@ def _add_totals(picks, count, listed, prior, kept, probability, picked, total, w
             work[SHARE * CASES + without] = share * (1.0 - seen)
             work[SHARE * CASES + case] = share * seen
             for c in range(SYMMETRIC):
-                value = total[SYMMETRIC * without + c] + kept[k, q, c]
-                total[SYMMETRIC * case + c] = value
-                work[(TOTAL + c) * CASES + case] = value
+                total[ADDED * case + c] = total[ADDED * without + c] + kept[k, q, c]
+            for c in range(SYMMETRIC, added):
+                total[ADDED * case + c] = total[ADDED * without + c] + kept[k, q, RANDOM - SYMMETRIC + c]
+    for case in range(1 << picks):
+        for c in range(SYMMETRIC):
+            work[(TOTAL + c) * CASES + case] = total[ADDED * case + c]
+        for c in range(SYMMETRIC, added):
+            work[(VARIED - SYMMETRIC + c) * CASES + case] = total[ADDED * case + c]
     if fixed == 0:
         work[SHARE * CASES] = 0.0
 
@@ -211,6 +223,37 @@ def _solve_lanes(span, work):
         work[(2 * BLOCK + GAIN + 3) * CASES + i] = -(i20 * a1 + i21 * b1 + i22 * c1)
         work[(2 * BLOCK + GAIN + 4) * CASES + i] = -(i20 * a2 + i21 * b2 + i22 * c2)
         work[(2 * BLOCK + GAIN + 5) * CASES + i] = i22
+
+
+@kernel(allocates=False, reorders_sums=True)
+def _vary_lanes(span, work):
+    """Fill NOISE with what the rows VARIED and MEAN make of it: gain times both. PIECE is scratch."""
+    for b in range(3):
+        for c in range(6):
+            place = (b * BLOCK + PIECE + c) * CASES
+            for i in range(span):
+                work[place + i] = 0.0
+            for r in range(6):
+                row = (VARIED + (r * (r + 1) // 2 + c if r >= c else c * (c + 1) // 2 + r)) * CASES
+                gain = (b * BLOCK + GAIN + r) * CASES
+                for i in range(span):
+                    work[place + i] += work[gain + i] * work[row + i]
+        mean = (b * BLOCK + PIECE + 6) * CASES
+        for i in range(span):
+            work[mean + i] = 0.0
+        for r in range(6):
+            for i in range(span):
+                work[mean + i] += work[(b * BLOCK + GAIN + r) * CASES + i] * work[(MEAN + r) * CASES + i]
+    for b in range(3):
+        for a in range(b + 1):
+            place = (NOISE + b * (b + 1) // 2 + a) * CASES
+            for i in range(span):
+                work[place + i] = work[(b * BLOCK + PIECE + 6) * CASES + i] * work[(a * BLOCK + PIECE + 6) * CASES + i]
+            for r in range(6):
+                for i in range(span):
+                    work[place + i] += (
+                        work[(b * BLOCK + PIECE + r) * CASES + i] * work[(a * BLOCK + GAIN + r) * CASES + i]
+                    )
 
 
 @kernel(is_inlined=True, allocates=False)
@@ -393,8 +436,8 @@ def _clear(work):
 
 @kernel(allocates=False)
 def evaluate_rigs(
-    poses, rigs, prior, considered, pupils, centres, sure_from, row_of, start, kept, markers, states, probability,
-    missed, listed, picked, rig, place, total, work, result, results,
+    poses, rigs, prior, considered, has_pull, pupils, centres, sure_from, row_of, start, kept, markers, states,
+    probability, missed, listed, picked, rig, place, total, work, result, results,
 ):  # fmt: skip
     """Fill results (N, S, R, 15): markers, chance of one and of two, and two covariances of along, across, heading.
 
@@ -407,10 +450,11 @@ def evaluate_rigs(
     Parameters
     ----------
     poses (N, 4): x, y, cosine and sine of the heading. rigs (R, K): membership. prior (6,): inverse variances.
-    considered (5,): sds of mount [m, rad], marker [m, rad], relative focal length. pupils (K, 3) in robot, centres
-    (M, 3) in field. row_of (K, N, S), start (K, N + 1), kept (K, ., 35), markers, states, probability (K, .): as
-    `mount_information.look` fills them. Scratch: missed (M,), listed (K * M, 4), picked (3,), rig (1, K), place (4,),
-    total (168,), work (WORK_ROWS * 8,), result (15,).
+    considered (5,): sds of mount [m, rad], marker [m, rad], relative focal length. has_pull: the corners of some mount
+    err otherwise than its solver weighs them. pupils (K, 3) in robot, centres (M, 3) in field. row_of (K, N, S), start
+    (K, N + 1), kept (K, ., 62), markers, states, probability (K, .): as `mount_information.look` fills them. Scratch:
+    missed (M,), listed (K * M, 4), picked (3,), rig (1, K), place (4,), total (ADDED * 8,), work (WORK_ROWS * 8,),
+    result (15,).
     """
     _clear(work)
     for n in range(poses.shape[0]):
@@ -440,8 +484,10 @@ def evaluate_rigs(
                     _count_markers(count, listed, probability, sure_from, missed, result)
                     picks = _pick_uncertain(count, listed, probability, sure_from, picked)
                     span = CASES // 2 if picks < MOST_MIXED else CASES
-                    _add_totals(picks, count, listed, prior, kept, probability, picked, total, work)
+                    _add_totals(picks, count, listed, prior, has_pull, kept, probability, picked, total, work)
                     _solve_lanes(span, work)
+                    if has_pull:
+                        _vary_lanes(span, work)
                     for c in range(6 * CASES):
                         work[EXTRA * CASES + c] = 0.0
                     _add_pieces(span, count, listed, place, considered, pupils, centres, kept, work)

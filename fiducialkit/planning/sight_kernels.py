@@ -20,6 +20,9 @@ from fiducialkit.scene.projection import BROWN, FISHEYE, bend
 # rows of the markers, one column a marker: centre, normal, half the diagonal, area, half edges to the right and up
 MARKER_ROWS = 14
 WORD_BITS = 62  # markers a word of a bit set holds
+# columns of the detector's tables: corner sd, probability, pull, sds of shift, size, turn, taper; of a sighting's noise
+# the weight of a corner first, then the pull and those sds
+TABLE_COLUMNS, NOISE_COLUMNS = 7, 6
 LEAST_PROBABILITY = 0.02  # below it a marker counts as not seen
 FACING_STEP_DEG, FACING_COUNT = 10.0, 8
 LANES = 32
@@ -110,16 +113,20 @@ def find_candidates(poses, place, view, marks, passing, facing, candidate_pose, 
 
 
 @kernel(allocates=False, is_inlined=True)
-def table_values(tables, shorter_px, facing_deg):
-    """Return (corner sd, probability) of a detector, straight between knots in log width and in facing angle."""
+def table_values(tables, shorter_px, facing_deg, first, last, values):
+    """Fill values from `first` to before `last`, straight between knots in log width and in facing angle."""
     across = min(max((math.log2(shorter_px) - SD_TABLE_FIRST_LOG2) * SD_TABLE_PER_OCTAVE, 0.0), SD_TABLE_LENGTH - 1.0)
     turned = min(max(facing_deg / FACING_STEP_DEG, 0.0), FACING_COUNT - 1.0)
     i, j = min(int(across), SD_TABLE_LENGTH - 2), min(int(turned), FACING_COUNT - 2)
     a, b = across - i, turned - j
     w00, w10, w01, w11 = (1.0 - a) * (1.0 - b), a * (1.0 - b), (1.0 - a) * b, a * b
-    sd = w00 * tables[0, i, j] + w10 * tables[0, i + 1, j] + w01 * tables[0, i, j + 1] + w11 * tables[0, i + 1, j + 1]
-    seen = w00 * tables[1, i, j] + w10 * tables[1, i + 1, j] + w01 * tables[1, i, j + 1] + w11 * tables[1, i + 1, j + 1]
-    return sd, seen
+    for c in range(first, last):
+        values[c] = (
+            w00 * tables[i, j, c]
+            + w10 * tables[i + 1, j, c]
+            + w01 * tables[i, j + 1, c]
+            + w11 * tables[i + 1, j + 1, c]
+        )
 
 
 @kernel(allocates=False)
@@ -275,18 +282,19 @@ def _hides_some(boxes, b, ax, ay, az, work, i, centre):
 @kernel(allocates=False, reorders_sums=True)
 def screen_candidates(
     poses, place, model, lens, view, tables, marks, obstacles, structures, structure_states, every_state, others,
-    candidate_count, candidate_pose, candidate_marker, candidate_facing, work, sighting_pose, sighting_marker,
-    sighting_states, sighting_weight, sighting_probability,
+    candidate_count, candidate_pose, candidate_marker, candidate_facing, work, values, sighting_pose, sighting_marker,
+    sighting_states, sighting_noise, sighting_probability,
 ):  # fmt: skip
-    """Return how many candidates are seen in some mechanism state, and fill pose, marker, states, weight, probability.
+    """Return how many candidates are seen in some mechanism state, and fill pose, marker, states, noise, probability.
 
     Parameters
     ----------
     poses, place, view, marks, candidate_pose, candidate_marker, candidate_facing: as `find_candidates`. model, lens: as
-    `scene.projection`. tables (2, 65, 8): corner sd and probability. obstacles (O, 15) in field; structures (B, 15) in
-    robot, those that can stand in this mount's view, structure_states (B,): bits of the states a box is there in.
-    others (2,): sight lines blocked a metre of floor, height [m]. Scratch: work (67 * LANES,). The outputs may be the
-    arrays of the candidates: they are written behind what has been read.
+    `scene.projection`. tables (65, 8, 7): corner sd, probability and what makes up the sd. obstacles (O, 15) in field;
+    structures (B, 15) in robot, those that can stand in this mount's view, structure_states (B,): bits of the states a
+    box is there in. others (2,): sight lines blocked a metre of floor, height [m]. Scratch: work (67 * LANES,), values
+    (7,). Noise (L, 6) is the weight of a corner, the pull and four sds. The outputs may be the arrays of the
+    candidates: they are written behind what has been read.
     """
     pupil_x, pupil_y, pupil_z = place[12], place[13], place[14]
     count = 0
@@ -313,7 +321,8 @@ def screen_candidates(
             if not shorter > 0.0:
                 continue
             n, m = candidate_pose[first + i], candidate_marker[first + i]
-            sd, probability = table_values(tables, shorter, work[TURNED * LANES + i])
+            table_values(tables, shorter, work[TURNED * LANES + i], 0, TABLE_COLUMNS, values)
+            probability = values[1]
             mx, my, mz = work[CENTRE * LANES + i], work[(CENTRE + 1) * LANES + i], work[(CENTRE + 2) * LANES + i]
             camera_x, camera_y = work[CAMERA * LANES + i], work[(CAMERA + 1) * LANES + i]
             if others[0] > 0.0:
@@ -340,7 +349,9 @@ def screen_candidates(
             sighting_pose[count] = n
             sighting_marker[count] = m
             sighting_states[count] = states
-            sighting_weight[count] = 1.0 / (sd * sd)
+            sighting_noise[count, 0] = 1.0 / (values[0] * values[0])
+            for c in range(1, NOISE_COLUMNS):
+                sighting_noise[count, c] = values[c + 1]
             sighting_probability[count] = probability
             count += 1
     return count

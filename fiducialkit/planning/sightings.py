@@ -73,7 +73,7 @@ def sightings(study: Study, mount: Mount, pose: Any, state: str) -> pd.DataFrame
     is_inside = mount.camera.in_picture(pixels, inset_px).reshape(-1, 4).all(axis=1)
     width_px = _shorter_way(pixels)
     cells = study.field.family.cells(study.field.border_cells)
-    read = at_places(detector_tables(mount.camera, cells)[1], np.nan_to_num(width_px), facing_deg)
+    read = at_places(detector_tables(mount.camera, cells)[..., 1], np.nan_to_num(width_px), facing_deg)
     points = np.concatenate([corners_field, middles[:, None]], axis=1).reshape(-1, 3)
     boxes = [upright_box(obstacle.corner_min, obstacle.corner_max) for obstacle in study.field.obstacles]
     behind = hidden_points(np.array(boxes).reshape(-1, BOX), pupil_field, points)

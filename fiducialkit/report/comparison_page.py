@@ -18,7 +18,7 @@ from fiducialkit.report.page import picture_address
 from fiducialkit.report.page import rendered as filled
 
 if TYPE_CHECKING:
-    from fiducialkit.planning.rendered_check import RenderedCheck
+    from fiducialkit.planning.rendered_tables import RenderedCheck
 
 PAGE_NAME, RENDERED_NAME = "comparison.html", "rendered_check.png"
 _TABLES = {
