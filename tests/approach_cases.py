@@ -29,10 +29,11 @@ def case_row(measured, node: str, side: str, state: str) -> int:
     return int(np.flatnonzero((frame["node"] == node) & (frame["side"] == side) & (frame["state"] == state))[0])
 
 
-def plain_filter(gains, noise, markers, stretches, speed, odometry):
+def plain_filter(gains, noise, markers, stretches, speed, odometry, learns=False):
     """Return the gains of each picture and the last covariance (3 + n, 3 + n), pose and constants in one state.
 
-    Written out as the textbook has it, with the rows of the constants never moved: considered, not estimated.
+    Written out as the textbook has it, with the rows of the constants never moved: considered, not estimated. With
+    `learns` they are moved: the best linear estimate there is.
     """
     constants = gains.shape[2]
     P = np.diag(np.concatenate([[1e4, 1e4, 1e2], np.ones(constants)]))
@@ -41,7 +42,8 @@ def plain_filter(gains, noise, markers, stretches, speed, odometry):
         if markers[t]:
             H = np.hstack([np.eye(3), gains[t]])
             K = np.zeros((3 + constants, 3))
-            K[:3] = (P @ H.T @ np.linalg.inv(H @ P @ H.T + noise[t]))[:3]
+            rows = slice(None) if learns else slice(3)
+            K[rows] = (P @ H.T @ np.linalg.inv(H @ P @ H.T + noise[t]))[rows]
             left = np.eye(3 + constants) - K @ H
             P = left @ P @ left.T + K @ noise[t] @ K.T
             kept.append(K[:3])

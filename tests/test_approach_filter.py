@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -121,6 +122,120 @@ def test_more_pictures_help_against_noise_and_not_against_constants(study):
     few, many = (filter_approaches(exact, pictures_per_s=rate) for rate in (5.0, 50.0))
     before, after = (each.arrivals["tool_across_sd_m"].to_numpy() for each in (few, many))
     np.testing.assert_allclose(after / before, math.sqrt(0.1), rtol=0.25)
+
+
+def test_a_picture_between_can_spoil_what_two_would_cancel():
+    """Closed form: z1 = x + c and z3 = x + 2c give x; with z2 = x + n between, (z1 + z2) / 2 and z3 leave .4."""
+
+    def after(pictures):
+        spread, shared = 1e5 * np.eye(3)[None], np.zeros((1, 3, 3))
+        for gain, variance in pictures:  # three components apart, each with its own constant
+            spread, shared = updated(spread, shared, gain * np.eye(3)[None], (variance + 1e-7) * np.eye(3)[None])
+        np.testing.assert_allclose(spread[0], spread[0, 0, 0] * np.eye(3), atol=1e-7)
+        return spread[0, 0, 0]
+
+    first, between, last = (1.0, 0.0), (0.0, 1.0), (2.0, 0.0)
+    assert after([first]) == pytest.approx(1.0, rel=1e-4)
+    assert after([first, between]) == pytest.approx(0.5, rel=1e-4)
+    assert after([first, last]) == pytest.approx(0.0, abs=1e-4)
+    assert after([first, between, last]) == pytest.approx(0.4, rel=1e-4)
+
+
+def test_a_picture_never_harms_at_the_moment_it_is_taken():
+    """Physics: the gain is the best for the moment, so no direction of the pose becomes less certain."""
+    rng = np.random.default_rng(20261125)
+    root = rng.normal(size=(200, 8, 8))
+    root[:, 3:] = np.eye(8)[3:]  # constants of unit variance
+    both = root @ np.swapaxes(root, 1, 2)
+    spread, shared = both[:, :3, :3], both[:, :3, 3:]
+    noise = rng.normal(size=(200, 3, 3))
+    noise = noise @ np.swapaxes(noise, 1, 2) + 0.01 * np.eye(3)
+    after, _ = updated(spread, shared, rng.normal(size=(200, 3, 5)), noise)
+    assert np.linalg.eigvalsh(spread - after).min() > -1e-9
+    assert np.linalg.eigvalsh(after).min() > 0.0
+
+
+def _narrow(study, rig, node, state="arm stowed"):
+    nodes = tuple(each for each in study.field.nodes if each.name == node)
+    return replace(study, field=replace(study.field, nodes=nodes), rigs=(study.robot.rig(rig),), states=(state,))
+
+
+def test_pictures_between_always_help_a_filter_that_learns_the_constants(study):
+    """Physics: of 30 a second every second one is of 15 a second, so the best estimate is never worse.
+
+    The filter that only considers the constants is never better than that one, and in this case loses at 30 against 15
+    a second, by what the closed form above shows.
+    """
+    narrow = _narrow(study, "two high", "oven 3", "arm raised")
+    best, considered = [], []
+    for rate in (15.0, 30.0):
+        measured = measured_of(narrow, "two high", rate)
+        row = case_row(measured, "oven 3", "back", "arm raised")
+        stretches = np.diff(np.append(measured.distance_m, 0.0))
+        picture = measured.gains[row], measured.noise[row], measured.markers[row]
+        best.append(plain_filter(*picture, stretches, 1.5, study.odometry, learns=True)[1][:3, :3])
+        considered.append(run_filter(narrow, measured)[1][row])
+        assert np.linalg.eigvalsh(considered[-1] - best[-1]).min() > -1e-10
+    assert np.linalg.eigvalsh(best[0] - best[1]).min() > -1e-10
+    few, many = (np.sqrt(np.diag(each)) for each in considered)
+    assert 1.0 < (many / few).max() < 1.2
+
+
+def test_pictures_between_always_help_against_noise(study):
+    """Physics: with nothing constant and perfect wheels, pictures added between leave no direction less certain."""
+    exact = replace(_narrow(study, RIG, "oven 3"), tolerance=EXACT, odometry=PERFECT_WHEELS,
+                    prior=FloorPrior(height_sd_m=1e-7, level_sd_deg=1e-6))  # fmt: skip
+    by_rate = [run_filter(exact, measured_of(exact, RIG, rate))[1] for rate in (15.0, 30.0, 60.0)]
+    for few, many in pairwise(by_rate):
+        scale = 1.0 / np.sqrt(np.diagonal(few, axis1=1, axis2=2))
+        gained = (few - many) * scale[:, :, None] * scale[:, None, :]
+        assert np.linalg.eigvalsh(gained).min() > 0.0
+        assert np.diagonal(gained, axis1=1, axis2=2).min() > 0.3  # about half of each variance is gone
+
+
+def test_the_rate_has_a_limit_where_lasting_errors_dominate(study):
+    """Limit: from 60 to 120 pictures a second sds change by a few per cent, while pure noise falls by sqrt(2)."""
+    narrow = _narrow(study, RIG, "oven 3")
+    sds = [
+        filter_approaches(narrow, pictures_per_s=rate).arrivals[["tool_along_sd_m", "tool_across_sd_m"]].to_numpy()
+        for rate in (60.0, 120.0)
+    ]
+    np.testing.assert_allclose(sds[1], sds[0], rtol=0.05)
+
+
+def test_a_short_sight_counts_in_proportion_to_the_rate(study):
+    """Physics: a marker in view for less than a picture's time is caught by luck, twice as often at twice the rate.
+
+    At "rack 1", backwards, the high camera sees one marker on some 25 mm of the way: at 15 a second, 100 mm apart, the
+    drive whose last picture is at the node misses it, at 30 it does not.
+    """
+    narrow = _narrow(study, "one high", "rack 1", "arm raised")
+
+    def chance(rate, phases):
+        found = filter_approaches(narrow, pictures_per_s=rate, phases=phases).arrivals.set_index("side")
+        return found.loc["back", "chance_to_score"], found.loc["back", "pictures"]
+
+    assert chance(15.0, 1) == (0.0, 0)
+    caught, pictures = chance(30.0, 1)
+    assert caught > 0.4 and pictures == 1
+    mean = [chance(rate, phases)[0] for rate, phases in ((7.5, 64), (15.0, 32), (30.0, 16))]  # one grid of 480 a second
+    np.testing.assert_allclose(np.divide(mean[1:], mean[:-1]), 2.0, rtol=0.03)
+    # the mean is continuous: a rate changed by a per cent moves it by at most one of 32 moments
+    near = [chance(rate, 32)[0] for rate in (22.0, 22.22, 22.44, 22.67)]
+    assert np.abs(np.diff(near)).max() < 1.2 / 32
+    assert mean[1] < near[0] < mean[2]
+
+
+def test_phases_change_nothing_but_the_chance(study):
+    narrow = _narrow(study, RIG, "oven 3")
+    one, four = (filter_approaches(narrow, pictures_per_s=15.0, phases=phases) for phases in (1, 4))
+    np.testing.assert_allclose(four.covariance, one.covariance, rtol=1e-12)
+    left = [name for name in ARRIVALS.names if name != "chance_to_score"]
+    assert four.arrivals[left].equals(one.arrivals[left]) and four.on_the_way.equals(one.on_the_way)
+    assert np.abs(four.arrivals["chance_to_score"] - one.arrivals["chance_to_score"]).max() < 0.02
+    for phases in (0, 65, True, 1.5):
+        with pytest.raises(InputError, match="phases: expected a whole number from 1 to 64"):
+            filter_approaches(narrow, phases=phases)
 
 
 def test_tables_are_whole(study, filtered):

@@ -9,6 +9,12 @@ measures ``z = x + G c + n``. Between pictures ``x <- F x + B c``. The filter ke
 
     S = P + C G' + G C' + G G' + N,  K = (P + C G') S^-1,  P <- P - K (P + G C'),  C <- C - K (C + G)
 
+A picture never makes P larger at the moment it is taken. On arrival more pictures may leave a larger error all the
+same, by a few per cent: each is weighed for the moment, and an estimate once mixed cannot be taken apart when a later
+picture would have cancelled a constant. Take ``z1 = x + c``, ``z3 = x + 2 c`` and no noise: ``2 z1 - z3`` is x. With
+``z2 = x + n`` between, var n = 1, the filter has gone on to ``(z1 + z2) / 2 = x + c / 2 + n / 2``, and is left with a
+variance of .4. Only a filter that learns the constants gains from every picture; it trusts all of them to be linear.
+
 References
 ----------
 Schmidt, "Application of state-space methods to navigation problems", Advances in Control Systems 3 (1966) 293-340: the
@@ -19,7 +25,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -122,6 +128,18 @@ class Measurements:
     source_of: tuple[str, ...]
     flip_probability: FloatArray
 
+    def from_phase(self, phase: int, phases: int) -> Measurements:
+        """Return every `phases`-th picture only, the last of them the number `phase` before the last of all."""
+        taken = np.arange(len(self.distance_m) - 1 - phase, -1, -phases)[::-1]
+        return replace(
+            self,
+            distance_m=self.distance_m[taken],
+            markers=self.markers[:, taken],
+            noise=self.noise[:, taken],
+            gains=self.gains[:, taken],
+            flip_probability=self.flip_probability[:, taken],
+        )
+
     def least_flip_probability(self) -> FloatArray:
         """Return the chance of the mirrored pose in each case's least doubtful picture, (C,); NaN where none sees."""
         least = np.where(self.markers > 0, self.flip_probability, np.inf).min(axis=1)
@@ -142,6 +160,7 @@ def filter_approaches(
     study: Study,
     *,
     pictures_per_s: float = 30.0,
+    phases: int = 1,
     changes: Sequence[StateChange] = (),
     contact: WallContact | Mapping[str, WallContact] | None = None,
 ) -> FilteredApproaches:
@@ -157,6 +176,10 @@ def filter_approaches(
     study : Study
     pictures_per_s : float
         Of each camera. [1/s]
+    phases : int
+        1: the last picture is taken at the node. More: the chance to score is the mean over so many moments of it,
+        spread evenly over the time between two pictures; all else is of the drive with the last picture at the node. A
+        marker in view on less than the way between two pictures is caught by luck, and the mean says how often.
     changes : sequence of StateChange
         Mechanisms that change state on the way; each gives rows of its own beside those of the study's states.
     contact : WallContact or mapping of node name to WallContact, optional
@@ -167,15 +190,20 @@ def filter_approaches(
     InputError
         If the field has no marker or no scoring node, or an argument does not fit the study.
     """
-    _check(study, pictures_per_s, changes, contact)
-    distance, labels, poses = timetable(study, pictures_per_s)
+    _check(study, pictures_per_s, phases, changes, contact)
+    distance, labels, poses = timetable(study, pictures_per_s * phases)
     model, flips = picture_model(study, poses), predict(study, poses).flip_probability
     arrivals, ways, covariances = [], [], []
     for number in range(len(study.rigs)):
-        measured = measurements(model, flips, number, (distance, labels), changes)
-        path, covariance, _ = run_filter(study, measured)
-        covariance = _touched(measured.frame, covariance, contact)
-        arrivals.append(_arrivals(study, number, measured, covariance))
+        every = measurements(model, flips, number, (distance, labels), changes)
+        later = []
+        for phase in range(phases - 1, -1, -1):  # the last is at the node
+            measured = every.from_phase(phase, phases)
+            path, covariance, _ = run_filter(study, measured)
+            covariance = _touched(measured.frame, covariance, contact)
+            later.append(_arrivals(study, number, measured, covariance))
+        chances = np.mean([each["chance_to_score"] for each in later], axis=0)
+        arrivals.append(later[-1].assign(chance_to_score=chances))
         ways.append(_way(study, number, measured, path))
         covariances.append(covariance)
     return FilteredApproaches(
@@ -185,12 +213,18 @@ def filter_approaches(
     )
 
 
-def _check(study: Study, pictures_per_s: float, changes: Sequence[StateChange], contact: object) -> None:
-    if not study.field.markers or not study.field.nodes:
-        raise InputError("field: expected at least one marker and one node to approach, found none")
+def _check_pictures(pictures_per_s: float, phases: int) -> None:
     number = isinstance(pictures_per_s, int | float) and not isinstance(pictures_per_s, bool)
     if not (number and 0.1 <= pictures_per_s <= 1000.0):
         raise InputError(f"pictures_per_s: expected 0.1 to 1000, found {pictures_per_s!r}")
+    if isinstance(phases, bool) or not isinstance(phases, int) or not 1 <= phases <= 64:
+        raise InputError(f"phases: expected a whole number from 1 to 64, found {phases!r}")
+
+
+def _check(study: Study, pictures_per_s: float, phases: int, changes: Sequence[StateChange], contact: object) -> None:
+    _check_pictures(pictures_per_s, phases)
+    if not study.field.markers or not study.field.nodes:
+        raise InputError("field: expected at least one marker and one node to approach, found none")
     for place, change in enumerate(changes):
         for name in ("before", "after"):
             if getattr(change, name) not in study.states:
