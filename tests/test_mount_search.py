@@ -28,7 +28,7 @@ from fiducialkit.planning.mount_boxes import (
 )
 from fiducialkit.planning.mount_information import full_matrix, mount_information
 from fiducialkit.planning.mount_polishing import polished
-from fiducialkit.planning.rig_enumeration import Enumeration, best_rigs, exact_score, score
+from fiducialkit.planning.rig_enumeration import Enumeration, best_rigs, exact_score
 from fiducialkit.planning.search_judgement import case_chances, contest
 from fiducialkit.planning.study import Approach
 from fiducialkit.scene.field import Node
@@ -104,6 +104,13 @@ def all_rigs(allowed, size):
     ]
 
 
+def score(row, study, objective):
+    """Return a rig's score from its chances by case: by hand, without `CaseParts`."""
+    weights = [study.weight(node) for node, _, _ in row]
+    benefit = sum(weight * value for weight, value in zip(weights, row.values(), strict=True)) / sum(weights)
+    return benefit + (2.0 * math.floor(100.0 * min(row.values()) + 0.5) if objective == "worst node" else 0.0)
+
+
 def ordered(scored):
     return sorted(scored, key=lambda each: (-each[0], each[1]))
 
@@ -153,14 +160,22 @@ def test_no_weighing_and_no_fewer_mounts_beat_the_sharpest_sums(case):
                 assert (rig_sums.ExactChances(sums, part).of(cases) <= bound + 1e-9).all()
 
 
+WEIGHTS = (("west", 5.0), ("north", 0.7))
+
+
 @pytest.mark.parametrize("cameras", [1, 2, 3, 4])
 @pytest.mark.parametrize("kept", [1, 7])
-def test_best_rigs_are_those_of_brute_force(case, cameras, kept):
-    study, room, _, mounts, sums = case
+@pytest.mark.parametrize(("objective", "weights"), [("worst node", ()), ("worst node", WEIGHTS),
+                                                    ("weighted mean", ()), ("weighted mean", WEIGHTS)])  # fmt: skip
+def test_best_rigs_are_those_of_brute_force(case, cameras, kept, objective, weights):
+    study, room, _, mounts, _ = case
+    study = replace(study, weights=weights)
+    sums = rig_sums.rig_sums(study, mounts, cases=rig_sums.case_parts(study, objective))
     allowed = may_stand_together(mounts, room.apart_m)
     rigs = all_rigs(allowed, cameras)
-    plain = [(score(min(row.values()), float(np.mean(list(row.values())))), rig)
-             for row, rig in zip(plain_chances(study, mounts, rigs), rigs, strict=True)]  # fmt: skip
+    plain = [
+        (score(row, study, objective), rig) for row, rig in zip(plain_chances(study, mounts, rigs), rigs, strict=True)
+    ]
     plan = Enumeration(sums=sums, allowed=allowed, kept=kept, workers=2)
     fewer = []
     for size in range(1, cameras + 1):
@@ -179,7 +194,7 @@ def test_a_case_longer_than_the_kernel_is_wide():
     sums = rig_sums.rig_sums(study, mounts)
     assert sums.parts.sections == 2
     rigs = all_rigs(may_stand_together(mounts, room.apart_m), 2)
-    plain = [score(min(row.values()), float(np.mean(list(row.values())))) for row in plain_chances(study, mounts, rigs)]
+    plain = [score(row, study, "worst node") for row in plain_chances(study, mounts, rigs)]
     found = [exact_score(sums, rig).score for rig in rigs]
     np.testing.assert_allclose(found, plain, atol=1e-6)
 
@@ -189,6 +204,92 @@ def test_a_mount_alone_is_a_rig_of_one(case):
     assert [exact_score(sums, (k,)).score for k in range(3)] == [exact_score(sums, (k, k)[:1]).score for k in range(3)]
     blank = np.flatnonzero((sums.block_of == 0).all(axis=0))
     assert (sums.alone[sums.block_of == 0] == 0.0).all() and blank.size < sums.block_of.shape[1]
+
+
+def test_objectives_and_weights_choose_differently(case):
+    """Or the tests above could not tell them apart. Weights count by their ratios; a heavy node decides alone."""
+    study, room, _, mounts, _ = case
+    allowed = may_stand_together(mounts, room.apart_m)
+
+    def best(objective, *weights):
+        weighted = replace(study, weights=tuple(zip(("west", "north"), weights, strict=False)))
+        sums = rig_sums.rig_sums(weighted, mounts, cases=rig_sums.case_parts(weighted, objective))
+        plan = Enumeration(sums=sums, allowed=allowed, kept=len(all_rigs(allowed, 2)))
+        return {each.rig: each for each in best_rigs(plan, 2, best_rigs(plan, 1, []))}
+
+    plain, mean = best("worst node"), best("weighted mean")
+    west, scaled = best("weighted mean", 9.0, 1.0), best("weighted mean", 0.9, 0.1)
+    assert list(plain) != list(mean) != list(west)
+    assert list(scaled) == list(west)
+    only = best("weighted mean", 1e6, 1.0)
+    assert max(mean.values(), key=lambda each: each.worst_chance).worst_chance == pytest.approx(
+        max(plain.values(), key=lambda each: each.worst_chance).worst_chance
+    )
+    chances = plain_chances(study, mounts, list(only))
+    for (rig, each), row in list(zip(only.items(), chances, strict=True))[:20]:
+        at_west = [value for (node, _, _), value in row.items() if node == "west"]
+        assert each.benefit == pytest.approx(np.mean(at_west), abs=1e-5), rig
+        assert each.score == each.benefit
+
+
+@pytest.mark.parametrize("objective", ["worst node", "weighted mean"])
+def test_the_best_four_of_more_candidates_are_those_of_all(case, objective):
+    """Nothing that pairs, orders and exchanges of cameras give up belongs to the best: every rig of four integrated."""
+    study, room, *_ = case
+    study = replace(study, weights=WEIGHTS)
+    mounts = [each.mount for each in candidate_mounts(study.robot, small_room(study, yaw_step=20.0))[0]]
+    sums = rig_sums.rig_sums(study, mounts, cases=rig_sums.case_parts(study, objective))
+    allowed = may_stand_together(mounts, room.apart_m)
+    rigs = all_rigs(allowed, 4)
+    assert len(rigs) > 600
+    exact = [exact_score(sums, rig) for rig in rigs]
+    expected = sorted(exact, key=lambda each: (-each.score, each.rig))[:5]
+    plan = Enumeration(sums=sums, allowed=allowed, kept=5, workers=2)
+    found = []
+    for size in (1, 2, 3, 4):
+        found = best_rigs(plan, size, found)
+    assert [each.rig for each in found] == [each.rig for each in expected]
+    np.testing.assert_allclose([each.score for each in found], [each.score for each in expected], rtol=1e-12)
+
+
+def test_a_search_by_the_weighted_mean(case):
+    study = replace(case[0], weights=WEIGHTS)
+    found = fiducialkit.search_mounts(study, boxes=case[1], objective="weighted mean", polish=1, workers=1)
+    assert found.objective == "weighted mean"
+    assert (np.diff(found.table["benefit"].round(3)) <= 1e-12).all()
+    assert "best rig found by its weighted mean: its mean case, nodes weighted as the study says," in found.verdict
+    again = replace(found.study, robot=found.robot, rigs=found.robot.rigs)
+    compared = fiducialkit.compare_mounts(again).table.set_index("rig")
+    ours = found.table.set_index("rig").loc[compared.index]
+    for column in ("benefit", "mean_chance", "cost"):
+        np.testing.assert_allclose(ours[column], compared[column], atol=2e-9)
+    assert (ours["benefit"] - ours["mean_chance"]).abs().max() > 1e-3
+    best, own = (found.table.set_index("rig").loc[name] for name in (found.contest.found, found.contest.hand_made))
+    assert found.contest.mean_gain == pytest.approx(best["benefit"] - own["benefit"], abs=1e-9)
+    by_worst = fiducialkit.search_mounts(study, boxes=case[1], polish=1, workers=1)
+    assert by_worst.table["benefit"].max() <= found.table["benefit"].max() + 1e-3
+    with pytest.raises(InputError, match="objective: expected 'worst node' or 'weighted mean', found 'best'"):
+        fiducialkit.search_mounts(study, boxes=case[1], objective="best")
+
+
+def test_what_cameras_cost_follows_them(case):
+    study, room, *_ = case
+    first, second, *others = study.robot.mounts
+    priced = (replace(first, cost=7.0), replace(second, cost=2.5), *others)
+    robot = replace(study.robot, mounts=priced)
+    front, back = room.boxes
+    costs = {each.box.name: each.mount.cost for each in candidate_mounts(robot, room)[0]}
+    assert costs == {"front": 7.0, "back": 2.5}  # of the same cameras
+    own = replace(room, boxes=(replace(front, cost=4.0), replace(back, camera=replace(back.camera, name="new"))))
+    assert {each.mount.cost for each in candidate_mounts(robot, own)[0]} == {4.0, 1.0}
+    found = fiducialkit.search_mounts(replace(study, robot=robot), boxes=own, polish=1, workers=1)
+    for rig, cost in found.table.set_index("rig")["cost"].items():
+        mounts = next((each.mounts for each in found.rigs if each.rig.name == rig), None)
+        mounts = mounts or [found.robot.mount(name) for name in found.robot.rig(rig).mounts]
+        assert cost == sum(mount.cost for mount in mounts)
+    assert {mount.cost for each in found.rigs for mount in each.mounts} == {4.0, 1.0}
+    with pytest.raises(InputError, match="cost: expected 0 to"):
+        replace(front, cost=-1.0)
 
 
 @pytest.fixture(scope="module")
@@ -341,6 +442,7 @@ def test_boxes_on_file_are_in_metres(tmp_path):
         ("spacing = 200", "spacing = 0", r"box\[0\]\.spacing: expected 0\.005 to 3 m"),
         ("camera_standard.toml", "none.toml", r"box\[0\]\.camera: expected a file beside this one"),
         ("overhang = 20", "overhang = -20", "overhang: expected 0 to 1 m"),
+        ("spacing = 200", "cost = -3", r"box\[0\]\.cost: expected 0 to 1e\+09, found -3"),
         ("yaw_deg", "yaw", r"box\[0\]\.yaw: unknown key"),
     ],
 )

@@ -93,13 +93,53 @@ def test_the_robot_file_gives_the_table_again(run, folder):
 
 def test_robots_on_file_come_back_as_they_were(found, tmp_path):
     twin = replace(found.robot.mounts[0].camera, distortion=(0.1, 0.01, 0.0, 0.0))  # another lens of the same name
-    robot = replace(found.robot, mounts=(replace(found.robot.mounts[0], camera=twin), *found.robot.mounts[1:]))
+    first = replace(found.robot.mounts[0], camera=twin, cost=12.5)
+    robot = replace(found.robot, mounts=(first, *found.robot.mounts[1:]))
     text, cameras = robot_text(robot, comment="two\nlines")
     for name, camera in cameras.items():
         write_camera_json(tmp_path / name, camera)
     files.write_text(tmp_path / "robot.toml", text)
     assert fiducialkit.load_robot(tmp_path / "robot.toml") == robot
     assert len(cameras) == 3 and text.startswith("# two\n# lines\n")
+
+
+def test_cost_and_all_else_of_the_camera_are_in_the_robot_file(folder, tmp_path):
+    """A search from files: the mounts found cost what the robot's mounts of that camera, or the box, say."""
+    place = tmp_path / "priced"
+    shutil.copytree(folder, place, ignore=shutil.ignore_patterns("what was found"))
+    robot = (place / "robot.toml").read_text(encoding="utf-8")
+    robot = robot.replace('camera = "camera_standard.toml"', 'camera = "camera_standard.toml"\ncost = 85.5')
+    (place / "robot.toml").write_text(robot, encoding="utf-8")
+    boxes = BOXES.replace('camera = "camera_wide.toml"', 'camera = "camera_wide.toml"\ncost = 120')
+    (place / "search.toml").write_text(boxes, encoding="utf-8")
+    out = place / "out"
+    assert main(["search", str(place / "study.toml"), "--out", str(out), "--polish", "1"]) == 0
+    own, written = (fiducialkit.load_robot(path) for path in (place / "robot.toml", out / "robot_found.toml"))
+    assert written.mounts[: len(own.mounts)] == own.mounts and written.structures == own.structures
+    cameras = {mount.camera.name: mount.camera for mount in own.mounts}
+    made = written.mounts[len(own.mounts) :]
+    assert made and all(mount.camera == cameras[mount.camera.name] for mount in made)
+    assert {mount.camera.name: mount.cost for mount in made} == {"standard": 85.5, "wide": 120.0}
+    table = files.read_csv(out / "best_rigs.csv").set_index("rig")
+    in_study = [rig for rig in written.rigs if rig.name in table.index]  # the study leaves some of the robot's own out
+    assert len(in_study) == 4
+    for rig in in_study:
+        assert table.loc[rig.name, "cost"] == sum(written.mount(name).cost for name in rig.mounts)
+
+
+def test_the_objective_is_an_option(capsys, folder, tmp_path):
+    study = (folder / "study.toml").read_text(encoding="utf-8").replace("# [weights]", "[weights]")
+    (folder / "weighted.toml").write_text(study.replace('# "oven 1"', '"oven 1"'), encoding="utf-8")
+    out = tmp_path / "by mean"
+    arguments = ["search", str(folder / "weighted.toml"), "--out", str(out), "--polish", "0"]
+    assert main([*arguments, "--objective", "weighted mean"]) == 0
+    printed = " ".join(capsys.readouterr().out.split())
+    assert "best rig found by its weighted mean" in printed and "nodes weighted as the study says" in printed
+    table = files.read_csv(out / "best_rigs.csv")
+    assert table["benefit"].round(3).is_monotonic_decreasing
+    assert (table["benefit"] - table["mean_chance"]).abs().max() > 1e-4
+    page = " ".join((out / "search.html").read_text(encoding="utf-8").split())
+    assert "Ranked by the mean in tenths of a per cent, then the error" in page
 
 
 def test_console_says_what_was_found(capsys, folder, tmp_path):
@@ -161,7 +201,7 @@ def test_picture_shows_the_table(found):
     best = found.table[~found.table["is_hand_made"]].drop_duplicates("cameras").sort_values("cameras")
     own = found.table[found.table["is_hand_made"]]
     drawn = {line.get_gid(): line.get_xydata() for line in ax.lines}
-    for column in ("worst_chance", "mean_chance"):
+    for column in ("worst_chance", "benefit"):
         np.testing.assert_allclose(drawn[f"found {column}"], np.column_stack([best["cameras"], 100 * best[column]]))
         np.testing.assert_allclose(drawn[f"hand-made {column}"][:, 1], 100 * own[column])
     assert ax.get_ylabel() == "chance to score [%]" and ax.get_xlabel() == "cameras"
@@ -173,6 +213,7 @@ def test_picture_shows_the_table(found):
         (["--cameras", "5"], "cameras: expected a whole number from 1 to 4, found 5"),
         (["--cameras", "3"], "cameras: expected room for 3 cameras apart from each other"),
         (["--search", "nowhere.toml"], "nowhere.toml: expected a file, found none"),
+        (["--objective", "mean"], "objective: expected 'worst node' or 'weighted mean', found 'mean'"),
         (["--polish", "-1"], "polish: expected a whole number from 0"),
         (["--workers", "0"], "'--workers'"),
     ],

@@ -20,6 +20,13 @@ def search(
     study: Annotated[Path, typer.Argument(metavar="STUDY", help="A study file (TOML).")],
     out: Annotated[Path, typer.Option(metavar="FOLDER", help="Where tables, robot file, picture and page go.")],
     cameras: Annotated[int, typer.Option(metavar="N", help="Largest number of cameras, 1 to 4.")] = 2,
+    objective: Annotated[
+        str,
+        typer.Option(
+            metavar="WHAT",
+            help="What the best rig is best in: 'worst node', or 'weighted mean' with the study's weights.",
+        ),
+    ] = "worst node",
     search: Annotated[
         Path | None,
         typer.Option(metavar="FILE", help="Where cameras may go; search.toml beside the study if left out."),
@@ -49,6 +56,7 @@ def search(
             checked,
             boxes=room,
             cameras=cameras,
+            objective=objective,
             polish=polish,
             seed=seed,
             workers=workers,
@@ -90,14 +98,15 @@ def _print_best(table: pd.DataFrame) -> None:
             shortened(row["rig"], 34),
             str(row["cameras"]),
             tenths(row["worst_chance"]),
-            tenths(row["mean_chance"]),
+            tenths(row["benefit"]),
+            f"{row['cost']:g}",
             centimetres(row["position_95_m"]),
             "hand-made" if row["is_hand_made"] else "found",
         ]
         for row in shown.to_dict("records")
     ]
-    print_table(["rank", "rig", "cameras", "worst", "mean", "95 % error", "origin"], rows, left=(1, 6))
-    say("worst, mean: chance to score.")
+    print_table(["rank", "rig", "cameras", "worst", "mean", "cost", "95 % error", "origin"], rows, left=(1, 7))
+    say("worst, mean: chance to score, the mean with the study's weights.")
     say()
 
 

@@ -17,7 +17,7 @@ from fiducialkit.planning.study import Study
 from fiducialkit.scene.camera import Camera
 from fiducialkit.scene.camera_file import load_camera
 from fiducialkit.scene.file_keys import METRES, LengthUnit, Number, Point, StrictKeys, Text, built, named_file, scaled
-from fiducialkit.scene.robot import Mount, Robot
+from fiducialkit.scene.robot import LARGEST_COST, Mount, Robot
 
 MOST_CANDIDATES = 1500
 _FULL_TURN_DEG = 360.0
@@ -37,6 +37,8 @@ class MountBox:
         Lowest, highest, step.
     spacing_m : float
         Largest distance between neighbouring grid points along an axis.
+    cost : float, optional
+        Of a camera there; if None, that of the robot's mounts of the same camera (`cost_of`).
     """
 
     name: str
@@ -47,6 +49,7 @@ class MountBox:
     tilt_deg: tuple[float, float, float] = (0.0, 0.0, 1.0)
     roll_deg: tuple[float, float, float] = (0.0, 0.0, 1.0)
     spacing_m: float = 0.1
+    cost: float | None = None
 
     def __post_init__(self) -> None:
         if any(low > high for low, high in zip(self.corner_min, self.corner_max, strict=True)):
@@ -59,6 +62,8 @@ class MountBox:
                 )
         if not 0.005 <= self.spacing_m <= 3.0:
             raise InputError(f"spacing: expected 0.005 to 3 m, found {self.spacing_m:.4g} m; is length_unit right?")
+        if self.cost is not None and not 0.0 <= self.cost <= LARGEST_COST:
+            raise InputError(f"cost: expected 0 to {LARGEST_COST:g}, found {self.cost:.4g}")
 
     @property
     def limits(self) -> tuple[tuple[float, float], ...]:
@@ -114,7 +119,7 @@ def candidate_mounts(robot: Robot, room: MountRoom) -> tuple[tuple[Candidate, ..
     found: list[Candidate] = []
     refused = 0
     for number, box in enumerate(room.boxes):
-        mounts = _grid(box)
+        mounts = _grid(box, cost_of(box, robot))
         free = [mount for mount in mounts if place_fault(robot, room, mount.position) == ""]
         refused += len(mounts) - len(free)
         if not free:
@@ -129,7 +134,14 @@ def candidate_mounts(robot: Robot, room: MountRoom) -> tuple[tuple[Candidate, ..
     return tuple(found), refused
 
 
-def _grid(box: MountBox) -> list[Mount]:
+def cost_of(box: MountBox, robot: Robot) -> float:
+    """Return what a camera in the box costs: as stated, or as the robot's first mount of that camera does, or 1."""
+    if box.cost is not None:
+        return box.cost
+    return next((mount.cost for mount in robot.mounts if mount.camera == box.camera), 1.0)
+
+
+def _grid(box: MountBox, cost: float) -> list[Mount]:
     axes = [_places(low, high, box.spacing_m) for low, high in zip(box.corner_min, box.corner_max, strict=True)]
     axes += [_angles(*box.yaw_deg), _angles(*box.tilt_deg), _angles(*box.roll_deg)]
     count = math.prod(len(axis) for axis in axes)
@@ -140,7 +152,7 @@ def _grid(box: MountBox) -> list[Mount]:
         mounts.append(
             Mount(
                 name=f"{box.name} {number}", camera=box.camera, position=(x, y, z), yaw_deg=yaw, tilt_deg=tilt,
-                roll_deg=roll,
+                roll_deg=roll, cost=cost,
             )
         )  # fmt: skip
     return mounts
@@ -214,6 +226,7 @@ class _BoxKeys(StrictKeys):
     tilt_deg: tuple[Number, Number, Number] = (0.0, 0.0, 1.0)
     roll_deg: tuple[Number, Number, Number] = (0.0, 0.0, 1.0)
     spacing: Number | None = None
+    cost: Number | None = None
 
 
 class RoomKeys(StrictKeys):
@@ -261,6 +274,7 @@ def _box(path: Path, number: int, keys: _BoxKeys, camera: Camera, metres: float)
             yaw_deg=keys.yaw_deg,
             tilt_deg=keys.tilt_deg,
             roll_deg=keys.roll_deg,
+            cost=keys.cost,
             **({} if keys.spacing is None else {"spacing_m": keys.spacing * metres}),
         )
     except InputError as error:

@@ -11,7 +11,7 @@ from scipy.optimize import minimize
 from fiducialkit.arrays import FloatArray
 from fiducialkit.planning.mount_boxes import Candidate, MountRoom, may_stand_together, place_fault
 from fiducialkit.planning.rig_enumeration import ScoredRig, exact_score
-from fiducialkit.planning.rig_sums import CaseParts, case_parts, rig_sums
+from fiducialkit.planning.rig_sums import WORST_NODE, CaseParts, case_parts, rig_sums
 from fiducialkit.planning.study import Study
 from fiducialkit.scene.robot import Mount
 
@@ -35,7 +35,12 @@ def evaluations_of(cameras: int) -> int:
 
 
 def polished(
-    study: Study, room: MountRoom, rig: Sequence[Candidate], *, progress: Callable[[int], object] | None = None
+    study: Study,
+    room: MountRoom,
+    rig: Sequence[Candidate],
+    *,
+    objective: str = WORST_NODE,
+    progress: Callable[[int], object] | None = None,
 ) -> Polished:
     """Return the best rig on a simplex search over position, yaw, tilt and roll from the rig on; never a worse one.
 
@@ -47,7 +52,8 @@ def polished(
     start = np.concatenate([_numbers(candidate.mount) for candidate in rig])
     free = np.flatnonzero(limits[:, 1] - limits[:, 0] > 1e-9)
     width = (limits[:, 1] - limits[:, 0])[free]
-    cases = case_parts(study)
+    cases = case_parts(study, objective)
+    by_worst, by_mean = (1.0, _MEAN_WEIGHT) if objective == WORST_NODE else (0.0, 1.0)
     origin_mounts = tuple(each.mount for each in rig)
     best = Polished(mounts=origin_mounts, scored=_scored(study, origin_mounts, cases))
     tried = 1
@@ -65,7 +71,7 @@ def polished(
         scored = _scored(study, mounts, cases)
         if scored.score > best.scored.score:
             best = Polished(mounts=tuple(mounts), scored=scored)
-        return -(scored.worst_chance + _MEAN_WEIGHT * scored.mean_chance)
+        return -(by_worst * scored.worst_chance + by_mean * scored.benefit)
 
     if free.size:
         origin = (start[free] - limits[free, 0]) / width
@@ -97,4 +103,4 @@ def _is_allowed(study: Study, room: MountRoom, mounts: Sequence[Mount]) -> bool:
 def _scored(study: Study, mounts: Sequence[Mount], cases: tuple[CaseParts, FloatArray]) -> ScoredRig:
     # a rig of so few mounts gains nothing from threads
     found = exact_score(rig_sums(study, mounts, cases=cases, workers=1), tuple(range(len(mounts))))
-    return found if found is not None else ScoredRig(rig=(), worst_chance=0.0, mean_chance=0.0)
+    return found if found is not None else ScoredRig(rig=(), worst_chance=0.0, benefit=0.0, score=0.0)

@@ -21,7 +21,7 @@ from fiducialkit.planning.mount_boxes import (
 )
 from fiducialkit.planning.mount_polishing import Polished, evaluations_of, polished
 from fiducialkit.planning.rig_enumeration import MOST_CAMERAS, Enumeration, ScoredRig, best_rigs, pieces_of, stamp_of
-from fiducialkit.planning.rig_sums import rig_sums
+from fiducialkit.planning.rig_sums import OBJECTIVES, WORST_NODE, case_parts, rig_sums
 from fiducialkit.planning.search_judgement import (
     BEST_RIGS,
     DRAWS,
@@ -69,6 +69,8 @@ class MountSearch:
     ----------
     study : Study
     room : MountRoom
+    objective : str
+        What rigs are ranked by, one of `rig_sums.OBJECTIVES`.
     table : DataFrame `search_judgement.BEST_RIGS`
         The best rigs of every number of cameras and the hand-made ones, best first.
     candidates : DataFrame `CANDIDATES`
@@ -87,6 +89,7 @@ class MountSearch:
 
     study: Study
     room: MountRoom
+    objective: str
     table: pd.DataFrame
     candidates: pd.DataFrame
     refused: int
@@ -105,6 +108,7 @@ def search_mounts(
     *,
     boxes: Sequence[MountBox] | MountRoom | None = None,
     cameras: int = 2,
+    objective: str = WORST_NODE,
     polish: int = 2,
     seed: int = 0,
     workers: int | None = None,
@@ -118,7 +122,9 @@ def search_mounts(
     bound). The best `polish` rigs of the largest number are then moved and turned freely inside their boxes, and the
     best of all are predicted in full, with mirrored poses and with markers that two cameras share, beside the robot's
     hand-made rigs. Rigs are ranked by the chance to score in the worst case (node, side, mechanism state) in whole per
-    cents, then the mean chance, then the error, as `compare_mounts` does.
+    cents, then the benefit (the mean chance, each node with the study's weight), then the error, as `compare_mounts`
+    does; or by the benefit alone, where one bad case may be made up for by the others. What the cameras cost stands
+    beside the benefit and decides nothing.
 
     Parameters
     ----------
@@ -127,6 +133,9 @@ def search_mounts(
         Where cameras may go; a box at each corner of the footprint if None (`mount_boxes.default_room`).
     cameras : int
         1 to 4; all smaller numbers are searched as well.
+    objective : {"worst node", "weighted mean"}
+        What rigs are ranked by: the worst case's chance, then the benefit; or the benefit in tenths of a per cent, then
+        the error.
     polish : int
         How many rigs are polished.
     seed : int
@@ -145,7 +154,7 @@ def search_mounts(
     FileFormatError
         If the folder holds pieces of another search.
     """
-    _check(study, cameras, polish)
+    _check(study, cameras, polish, objective)
     room = (
         default_room(study)
         if boxes is None
@@ -156,14 +165,14 @@ def search_mounts(
     candidates, refused = candidate_mounts(study.robot, room)
     tick = _Ticker(progress, len(candidates), cameras, polish)
     mounts = [candidate.mount for candidate in candidates]
-    sums = rig_sums(study, mounts, workers=workers, progress=tick.set)
+    sums = rig_sums(study, mounts, cases=case_parts(study, objective), workers=workers, progress=tick.set)
     plan = Enumeration(
         sums=sums,
         allowed=may_stand_together(mounts, room.apart_m),
         kept=KEPT,
         workers=workers,
         folder=None if resume is None else Path(resume),
-        stamp=stamp_of(study, room, KEPT),
+        stamp=stamp_of(study, room, KEPT, objective),
         progress=tick,
     )
     by_size: list[list[ScoredRig]] = []
@@ -172,11 +181,34 @@ def search_mounts(
     if not by_size[-1]:
         raise InputError(f"cameras: expected room for {cameras} cameras apart from each other, found none in the boxes")
     best = [tuple(candidates[k] for k in each.rig) for each in by_size[-1][:polish]]
-    after = [polished(study, room, rig, progress=tick) for rig in best]
-    return _result(study, room, candidates, refused, _named(by_size, candidates, after), sums.alone, seed)
+    after = [polished(study, room, rig, objective=objective, progress=tick) for rig in best]
+    trial = _Trial(
+        study=study,
+        room=room,
+        objective=objective,
+        candidates=_candidate_table(candidates, sums.alone),
+        refused=refused,
+        seed=seed,
+    )
+    return _result(trial, _named(by_size, candidates, after))
 
 
-def _check(study: Study, cameras: int, polish: int) -> None:
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Trial:
+    """What was searched, and how."""
+
+    study: Study
+    room: MountRoom
+    objective: str
+    candidates: pd.DataFrame
+    refused: int
+    seed: int
+
+
+def _check(study: Study, cameras: int, polish: int, objective: str) -> None:
+    if objective not in OBJECTIVES:
+        known = " or ".join(f"'{each}'" for each in OBJECTIVES)
+        raise InputError(f"objective: expected {known}, found {objective!r}")
     if not study.field.markers or not study.field.nodes:
         raise InputError("field: expected at least one marker and one node to search mounts for, found none")
     for name, value, low, high in (("cameras", cameras, 1, MOST_CAMERAS), ("polish", polish, 0, KEPT)):
@@ -224,21 +256,14 @@ def _found(name: str, mounts: tuple[Mount, ...]) -> FoundRig:
     return FoundRig(rig=Rig(name=name, mounts=tuple(mount.name for mount in named)), mounts=named)
 
 
-def _result(
-    study: Study,
-    room: MountRoom,
-    candidates: Sequence[Candidate],
-    refused: int,
-    found: list[FoundRig],
-    alone: FloatArray,
-    seed: int,
-) -> MountSearch:
+def _result(tried: _Trial, found: list[FoundRig]) -> MountSearch:
+    study, objective = tried.study, tried.objective
     taken = {rig.name for rig in study.robot.rigs} | {mount.name for mount in study.robot.mounts}
     clash = taken & {name for each in found for name in (each.rig.name, *each.rig.mounts)}
     if clash:
         raise InputError(f"robot: expected no rig or mount of the name '{min(clash)}', which the search itself gives")
     trial = with_rigs(study, found)
-    table = judged_rigs(trial, [each.rig.name for each in found])
+    table = judged_rigs(trial, [each.rig.name for each in found], objective=objective)
     by_name = {each.rig.name: each for each in found}
     rigs = tuple(by_name[name] for name in table.loc[~table[HAND_MADE], "rig"])
     first = table.drop_duplicates(["cameras", HAND_MADE])
@@ -246,18 +271,19 @@ def _result(
     against = table[table[HAND_MADE] & (table["cameras"] <= len(rigs[0].mounts))]
     duel = None
     if len(against):
-        duel = contest(trial, rigs[0].rig.name, str(against.iloc[0]["rig"]), seed=seed, draws=DRAWS)
+        duel = contest(trial, rigs[0].rig.name, str(against.iloc[0]["rig"]), seed=tried.seed, draws=DRAWS)
     return MountSearch(
         study=study,
-        room=room,
+        room=tried.room,
+        objective=objective,
         table=BEST_RIGS.checked(table),
-        candidates=_candidate_table(candidates, alone),
-        refused=refused,
+        candidates=tried.candidates,
+        refused=tried.refused,
         rigs=rigs,
         best=rigs[0],
         robot=with_rigs(study, sorted(firsts, key=lambda each: len(each.mounts))).robot,
         contest=duel,
-        verdict=verdict_in_words(table, duel),
+        verdict=verdict_in_words(table, duel, objective=objective, is_weighted=bool(study.weights)),
     )
 
 

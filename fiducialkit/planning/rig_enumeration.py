@@ -1,13 +1,13 @@
 """Every rig of some candidates tried: the best ones, and none better lost.
 
-Rigs are ranked by a score: whole per cents of the worst case's chance to score, then the mean chance (`score`). The
-kernel gives every rig a score from above and one from below. A rig whose upper score falls short of a score that
-`kept` other rigs reach for certain cannot be among the best `kept` and is given up. Those left are integrated in the
-order of their upper scores, case by case, hardest first, until no upper score reaches the worst of the best `kept`
-exact ones.
+Rigs are ranked by a score: whole per cents of the worst case's chance to score, then the mean chance, each node with
+the study's weight, their benefit; or by the benefit alone (`CaseParts.score`). The kernel gives every rig a score from
+above and one from below. A rig whose upper score falls short of a score that `kept` other rigs reach for certain cannot
+be among the best `kept` and is given up. Those left are integrated in the order of their upper scores, case by case,
+hardest first, until no upper score reaches the worst of the best `kept` exact ones.
 Both steps keep every rig that could be among the best, so the outcome is that of integrating every rig (a test does).
-Beyond three cameras a set of candidates is given up together with all rigs that contain it and later candidates only,
-once the set with all of these added (`rig_sums.sharpest`) stays below.
+Beyond three cameras a pair of candidates is given up together with all rigs that contain it and later candidates only,
+once the pair with all of these added (`rig_sums.sharpest`) stays below.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ import math
 import zipfile
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import joblib
@@ -27,32 +27,24 @@ from fiducialkit import files
 from fiducialkit.arrays import BoolArray, FloatArray, IntArray
 from fiducialkit.errors import FileFormatError, InputError
 from fiducialkit.planning import search_kernels
-from fiducialkit.planning.rig_sums import ExactChances, RigSums, all_left, case_bounds, rig_bounds, sharpest
+from fiducialkit.planning.rig_sums import ExactChances, RigSums, all_left, arranged, case_bounds, rig_bounds, sharpest
 
 TILE = 8  # prefixes worked on together, so that a candidate's blocks are fetched once for all of them
 MOST_CAMERAS = 4
 MOST_FOR_FOUR = 250
 _SEEDS = 8
+_DRAWN = 300
 _FIRST_CASES = 4
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ScoredRig:
-    """A rig of candidates with its worst and mean chance to score over all cases."""
+    """A rig of candidates with its worst chance to score, its benefit, and the score of both that ranks it."""
 
     rig: tuple[int, ...]
     worst_chance: float
-    mean_chance: float
-
-    @property
-    def score(self) -> float:
-        """What rigs are ranked by."""
-        return score(self.worst_chance, self.mean_chance)
-
-
-def score(worst_chance: float, mean_chance: float) -> float:
-    """Return the score: less than a per cent of the worst chance decides nothing, then the mean does."""
-    return 2.0 * math.floor(search_kernels.STEPS * worst_chance + 0.5) + mean_chance
+    benefit: float
+    score: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -109,7 +101,8 @@ def best_rigs(plan: Enumeration, cameras: int, fewer: list[ScoredRig]) -> list[S
     if cameras == 1:
         return _integrated(plan, np.arange(count)[:, None], _scores(plan.sums, plan.sums.alone)[:, 0])
     threshold = _reached(plan, cameras, fewer)
-    rigs, upper = _all_pieces(plan, cameras, threshold)
+    sums = plan.sums if count < cameras else arranged(plan.sums, _telling_order(plan.sums, cameras, threshold))
+    rigs, upper = _all_pieces(replace(plan, sums=sums), cameras, threshold)
     return _integrated(plan, rigs, upper)
 
 
@@ -117,7 +110,8 @@ def _scores(sums: RigSums, bounds: FloatArray) -> FloatArray:
     """Return scores from above and below (R, 2) from bounds (R, Q, 2)."""
     by_case = case_bounds(sums.parts, bounds)
     worst = np.minimum(by_case.min(axis=1), 1.0)
-    return np.asarray(2.0 * np.floor(search_kernels.STEPS * worst + 0.5) + by_case.mean(axis=1))
+    slack = search_kernels.ROUNDING * np.array([1.0, -1.0])
+    return sums.parts.score(worst, sums.parts.benefit(by_case.swapaxes(1, 2))) + slack
 
 
 def _reached(plan: Enumeration, cameras: int, fewer: list[ScoredRig]) -> float:
@@ -128,10 +122,45 @@ def _reached(plan: Enumeration, cameras: int, fewer: list[ScoredRig]) -> float:
         for k in range(len(plan.allowed))
         if plan.allowed[list(each.rig), k].all()
     }
-    if len(tried) < plan.kept:
-        return -1.0
+    if cameras == MOST_CAMERAS and tried:  # one camera exchanged: pays where there is very much to give up
+        best = _lowest(plan, cameras, tried)[0][: plan.kept]
+        tried |= {
+            tuple(sorted((*rig[:place], k, *rig[place + 1 :])))
+            for rig in best.tolist()
+            for place in range(cameras)
+            for k in range(len(plan.allowed))
+            if plan.allowed[[*rig[:place], *rig[place + 1 :]], k].all()
+        }
+    return float(_lowest(plan, cameras, tried)[1][plan.kept - 1]) if len(tried) >= plan.kept else -1.0
+
+
+def _lowest(plan: Enumeration, cameras: int, tried: set[tuple[int, ...]]) -> tuple[IntArray, FloatArray]:
+    """Return the rigs and their scores from below, best first."""
     rigs = np.array(sorted(tried), dtype=np.int64).reshape(-1, cameras)
-    return float(np.sort(_scores(plan.sums, rig_bounds(plan.sums, rigs))[:, 1])[-plan.kept])
+    scores = _scores(plan.sums, rig_bounds(plan.sums, rigs))[:, 1]
+    order = np.argsort(-scores, kind="stable")
+    return rigs[order], scores[order]
+
+
+def _telling_order(sums: RigSums, cameras: int, threshold: float) -> IntArray:
+    """Return the groups (node and side) in the order in which drawn rigs are given up soonest, the greedy way."""
+    rng = np.random.default_rng(cameras)
+    rigs = np.array([rng.permutation(len(sums.block_of))[:cameras] for _ in range(_DRAWN)])
+    upper = case_bounds(sums.parts, rig_bounds(sums, rigs))[..., 0]
+    groups = np.arange(len(sums.parts.cases)) // sums.parts.states
+    left, known, order = np.ones(_DRAWN, dtype=np.bool_), np.ones_like(upper), list[int]()
+    while len(order) <= groups[-1]:
+        tried: dict[int, FloatArray] = {}
+        for group in set(range(groups[-1] + 1)).difference(order):
+            chance = np.where(groups == group, upper, known)
+            tried[group] = sums.parts.score(np.minimum(chance.min(axis=1), 1.0), sums.parts.benefit(chance))
+        # among equal ones that which lowers the scores most
+        loss = {group: ((found < threshold) & left).sum() - 1e-3 * found.mean() for group, found in tried.items()}
+        best = max(sorted(loss), key=loss.__getitem__)
+        order.append(best)
+        left &= tried[best] >= threshold
+        known = np.where(groups == best, upper, known)
+    return np.array(order)
 
 
 def _all_pieces(plan: Enumeration, cameras: int, threshold: float) -> tuple[IntArray, FloatArray]:
@@ -191,18 +220,16 @@ def _tiles(
         yield np.arange(piece * TILE, min((piece + 1) * TILE, count))[:, None]
         return
     prefixes = np.array([[piece, k] for k in range(piece + 1, count) if plan.allowed[piece, k]], dtype=np.int64)
+    prefixes = prefixes.reshape(-1, 2)
     sharp, left = bounding
     if sharp is not None and left is not None:
         free = np.ones_like(plan.allowed)
         first = _extended(sharp, left, free, np.array([[piece]]), threshold)[0, :, 0] >= 0.0
-        prefixes = prefixes[first[prefixes[:, 1]]] if len(prefixes) else prefixes
-        longer = [np.empty((0, 3), dtype=np.int64)]
-        for start in range(0, len(prefixes), TILE):
-            tile = prefixes[start : start + TILE]
-            p, k = np.nonzero(_extended(sharp, left, free, tile, threshold)[..., 0] >= 0.0)
-            fits = plan.allowed[tile[p, 0], k] & plan.allowed[tile[p, 1], k]
-            longer.append(np.column_stack([tile[p[fits]], k[fits]]))
-        prefixes = np.concatenate(longer)
+        prefixes = prefixes[first[prefixes[:, 1]]]
+        # with three of them there is one left to add: trying it costs less than a bound on all at once
+        later = np.arange(count) > prefixes[:, 1:]
+        p, k = np.nonzero(plan.allowed[prefixes[:, 0]] & plan.allowed[prefixes[:, 1]] & later)
+        prefixes = np.column_stack([prefixes[p], k])
     for start in range(0, len(prefixes), TILE):
         yield np.ascontiguousarray(prefixes[start : start + TILE])
 
@@ -214,8 +241,9 @@ def _extended(base: RigSums, added: RigSums, allowed: BoolArray, prefixes: IntAr
     scores = np.empty((size, count, 2))
     search_kernels.extend_rigs(
         prefixes, base.blocks, base.block_of, added.blocks, added.block_of, added.alone, allowed, base.prior,
-        parts.terms.reshape(-1), parts.tool.reshape(-1), parts.group, parts.is_last, parts.sections, threshold,
-        np.empty(search_kernels.WORK_ROWS * search_kernels.LANES), np.empty(size * search_kernels.BLOCK),
+        parts.terms.reshape(-1), parts.tool.reshape(-1), parts.group, parts.counts_by_part(), parts.sections,
+        parts.steps, threshold, np.empty(search_kernels.WORK_ROWS * search_kernels.LANES),
+        np.empty(size * search_kernels.BLOCK),
         np.empty((size, 2)), np.empty((size, states), dtype=np.bool_), np.empty(size, dtype=np.bool_),
         np.empty((size, count, states, 2)), np.empty((size, count, 2)), np.empty((size, count), dtype=np.bool_),
         np.empty((size, count, 2)), np.empty((size, count, 2)), scores,
@@ -244,9 +272,11 @@ def exact_score(sums: RigSums, rig: tuple[int, ...], least: float = -1.0) -> Sco
     for cases in (*np.split(order[:_FIRST_CASES], min(_FIRST_CASES, len(order))), order[_FIRST_CASES:]):
         if cases.size:
             known[cases] = chances.of(cases)
-        if score(float(known.min()), float(known.mean())) < least:
+        worst, benefit = known.min(), sums.parts.benefit(known)
+        score = float(sums.parts.score(worst, benefit))
+        if score < least:
             return None
-    return ScoredRig(rig=rig, worst_chance=float(known.min()), mean_chance=float(known.mean()))
+    return ScoredRig(rig=rig, worst_chance=float(worst), benefit=float(benefit), score=score)
 
 
 def _write_piece(path: Path, stamp: str, found: tuple[IntArray, FloatArray]) -> None:

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from fiducialkit.arrays import BoolArray, FloatArray, IntArray
+from fiducialkit.arrays import FloatArray, IntArray
 from fiducialkit.planning import search_kernels
 from fiducialkit.planning.arrival import chance_inside, driven_blind, tool_covariance
 from fiducialkit.planning.coverage import approach_poses
@@ -16,6 +16,8 @@ from fiducialkit.planning.mount_information import full_matrix, mount_informatio
 from fiducialkit.planning.study import Study
 from fiducialkit.scene.robot import Mount
 
+WORST_NODE, WEIGHTED_MEAN = "worst node", "weighted mean"
+OBJECTIVES = (WORST_NODE, WEIGHTED_MEAN)
 LANES: int = search_kernels.LANES
 _AT_ONCE = 16
 _BOUND_SLACK = 1e-6
@@ -32,10 +34,14 @@ class CaseParts:
         Numbers of the poses, -1 where a part is not full.
     state, group : ndarray of int, shape (Q,)
         Number of the state; first part of the same node and side.
-    is_last : ndarray of bool, shape (Q,)
-        Whether a case ends with this part.
+    counts : ndarray, shape (C,)
+        What each case counts in the mean: the study's weight of its node.
+    steps : float
+        Of the worst chance in a rig's score; 0 where the mean alone ranks.
     sections : int
         Parts of a case.
+    states : int
+        Mechanism states, so cases of a node and side.
     terms, tool : ndarray, shape (Q, 7, LANES) and (Q, 4)
         As `search_kernels.judge_rigs` takes them.
     """
@@ -44,10 +50,26 @@ class CaseParts:
     rows: IntArray
     state: IntArray
     group: IntArray
-    is_last: BoolArray
+    counts: FloatArray
+    steps: float
     sections: int
+    states: int
     terms: FloatArray
     tool: FloatArray
+
+    def score(self, worst_chance: FloatArray, benefit: FloatArray) -> FloatArray:
+        """Return what rigs are ranked by: whole per cents of the worst chance, if it counts at all, then the mean."""
+        return np.asarray(2.0 * np.floor(self.steps * worst_chance + 0.5) + benefit)
+
+    def benefit(self, chance: FloatArray) -> FloatArray:
+        """Return the weighted mean of chances (..., C) of the cases."""
+        return np.asarray((chance * self.counts).sum(axis=-1) / self.counts.sum())
+
+    def counts_by_part(self) -> FloatArray:
+        """Return what the case that ends with a part counts, (Q,); 0 where none ends."""
+        counts = np.zeros((len(self.cases), self.sections))
+        counts[:, -1] = self.counts
+        return counts.ravel()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,7 +94,7 @@ class RigSums:
     prior: FloatArray
 
 
-def case_parts(study: Study) -> tuple[CaseParts, FloatArray]:
+def case_parts(study: Study, objective: str = WORST_NODE) -> tuple[CaseParts, FloatArray]:
     """Return the parts and the poses (N, 3) that their rows number."""
     labels, poses = approach_poses(study)
     groups = labels.groupby(["node", "side"], sort=False).indices
@@ -102,8 +124,10 @@ def case_parts(study: Study) -> tuple[CaseParts, FloatArray]:
         rows=np.concatenate(rows),
         state=np.arange(count) // sections % len(study.states),
         group=np.arange(count) // step * step,
-        is_last=np.arange(count) % sections == sections - 1,
+        counts=np.array([study.weight(name) for name, _, _ in cases]),
+        steps=search_kernels.STEPS if objective == WORST_NODE else 0.0,
         sections=sections,
+        states=len(study.states),
         terms=np.ascontiguousarray(np.concatenate(terms)),
         tool=np.concatenate(tools),
     )
@@ -145,16 +169,19 @@ def rig_sums(
     prior[diagonal] = prior_weights(study)[:, None]
     sums = RigSums(parts=parts, blocks=blocks, block_of=block_of, alone=np.zeros((0, 0, 2)), prior=prior.reshape(-1))
     sums = replace(sums, alone=rig_bounds(sums, np.arange(len(mounts))[:, None]))
-    return _hardest_first(sums, len(study.states) * parts.sections)
+    # the nodes and sides first that most candidates fail at: bad rigs are given up sooner
+    groups = sums.alone[..., 0].mean(axis=0).reshape(-1, parts.states * parts.sections).mean(axis=1)
+    return arranged(sums, np.argsort(groups, kind="stable"))
 
 
-def _hardest_first(sums: RigSums, step: int) -> RigSums:
-    """Return the sums with the nodes and sides first that most candidates fail at: bad rigs are given up sooner."""
-    groups = sums.alone[..., 0].mean(axis=0).reshape(-1, step).mean(axis=1)
-    order = (np.argsort(groups, kind="stable")[:, None] * step + np.arange(step)).ravel()
+def arranged(sums: RigSums, groups: IntArray) -> RigSums:
+    """Return the sums with the groups of cases (node and side, all its states) in that order."""
+    step = sums.parts.states * sums.parts.sections
+    order = (groups[:, None] * step + np.arange(step)).ravel()
     by_case = order.reshape(-1, sums.parts.sections)[:, 0] // sums.parts.sections
-    parts = replace(  # all groups are of one size, so state, group and is_last stay as they are
+    parts = replace(  # all groups are of one size, so state and group stay as they are
         sums.parts,
+        counts=sums.parts.counts[by_case],
         cases=tuple(sums.parts.cases[case] for case in by_case),
         rows=sums.parts.rows[order],
         terms=np.ascontiguousarray(sums.parts.terms[order]),

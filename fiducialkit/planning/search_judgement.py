@@ -15,7 +15,7 @@ from fiducialkit.planning.arrival import chance_inside, driven_blind, tool_covar
 from fiducialkit.planning.coverage import approach_poses
 from fiducialkit.planning.mount_study import position_95_m
 from fiducialkit.planning.prediction import predict
-from fiducialkit.planning.rig_sums import named
+from fiducialkit.planning.rig_sums import WORST_NODE, named
 from fiducialkit.planning.study import Study
 from fiducialkit.planning.verdict import case_in_words
 from fiducialkit.tables import Column, Table
@@ -28,13 +28,20 @@ BEST_RIGS = Table(
     "best_rigs",
     (
         Column(
-            "rank", "int", "1 is best: by the worst chance in whole per cents, then the mean chance, then the error"
+            "rank",
+            "int",
+            "1 is best: by the worst chance in whole per cents, then the benefit, then the error; or by the "
+            "benefit in tenths of a per cent, then the error",
         ),
         Column("rig", "text", "name of the rig"),
         Column("cameras", "int", "how many"),
         Column(HAND_MADE, "bool", "whether the rig is the robot file's own"),
         Column("worst_chance", "float", "chance to score in the worst case (node, side, state)"),
         Column("mean_chance", "float", "mean over all cases"),
+        Column("benefit", "float", "mean chance, each node with the study's weight; mean_chance where there are none"),
+        Column(
+            "cost", "float", "sum over the rig's cameras, in the unit of the robot file; 1 a camera if none is given"
+        ),
         Column("worst_case", "text", "that case"),
         Column("position_95_m", "float", "radius that holds 95 % of positions on arrival, median over the cases"),
         Column("mounts", "text", "x, y, z [m], yaw, tilt, roll [deg] of each camera"),
@@ -59,7 +66,7 @@ class Contest:
     low, high : float
         The interval of that difference.
     mean_gain, mean_low, mean_high : float
-        The same of the mean chance.
+        The same of the mean chance, each node with the study's weight.
     draws : DataFrame
         worst_gain and mean_gain of each draw.
     """
@@ -134,10 +141,11 @@ def _bounds(covariance: FloatArray) -> tuple[FloatArray, FloatArray]:
     return lower - 1e-9, upper + 1e-9
 
 
-def judged_rigs(study: Study, found: Sequence[str]) -> pd.DataFrame:
+def judged_rigs(study: Study, found: Sequence[str], *, objective: str = WORST_NODE) -> pd.DataFrame:
     """Return the table `BEST_RIGS` of all rigs of the study; those named in `found` are not hand-made."""
     labels, poses = approach_poses(study)
     arrived = case_chances(study, labels, poses)
+    benefit = _benefit(study, arrived)
     rows = []
     for r, rig in enumerate(study.rigs):
         worst = int(arrived.chance[:, r].argmin())
@@ -151,17 +159,32 @@ def judged_rigs(study: Study, found: Sequence[str]) -> pd.DataFrame:
                 HAND_MADE: rig.name not in found,
                 "worst_chance": float(arrived.chance[worst, r]),
                 "mean_chance": float(arrived.chance[:, r].mean()),
+                "benefit": float(benefit[r]),
+                "cost": sum(study.robot.mount(name).cost for name in rig.mounts),
                 "worst_case": case_in_words({"node": node, "side": side, "state": state}),
                 "position_95_m": float(np.median(known)) if known.size else math.nan,
                 "mounts": "; ".join(_place_in_words(study, name) for name in rig.mounts),
             }
         )
     table = pd.DataFrame(rows)
-    # as in a comparison: one per cent of chance decides nothing, below that the mean, and then the error, speaks
-    table["coarse"] = table["worst_chance"].round(2)
-    table = table.sort_values(["coarse", "mean_chance", "position_95_m"], ascending=[False, False, True], kind="stable")
-    table["rank"] = np.arange(1, len(table) + 1)
-    return BEST_RIGS.checked(table.drop(columns="coarse"))
+    return BEST_RIGS.checked(_ranked(table, objective))
+
+
+def _ranked(table: pd.DataFrame, objective: str) -> pd.DataFrame:
+    # as in a comparison: one per cent of chance decides nothing, below that the benefit, and then the error, speaks
+    if objective == WORST_NODE:
+        coarse, keys = table["worst_chance"].round(2), ["coarse", "benefit", "position_95_m"]
+    else:
+        coarse, keys = table["benefit"].round(3), ["coarse", "position_95_m"]
+    rising = [key == "position_95_m" for key in keys]
+    table = table.assign(coarse=coarse).sort_values(keys, ascending=rising, kind="stable")
+    return table.assign(rank=np.arange(1, len(table) + 1)).drop(columns="coarse")
+
+
+def _benefit(study: Study, arrived: CaseChances) -> FloatArray:
+    """Return the mean chance of each rig, each node with the study's weight, (R,)."""
+    weights = [study.weight(node) for node, _, _ in arrived.cases]
+    return np.asarray(np.average(arrived.chance, axis=0, weights=weights))
 
 
 def _place_in_words(study: Study, name: str) -> str:
@@ -192,8 +215,8 @@ def contest(study: Study, found: str, hand_made: str, *, seed: int, draws: int =
 
 
 def _gain(study: Study, labels: pd.DataFrame, poses: FloatArray) -> tuple[float, float]:
-    chance = case_chances(study, labels, poses).chance
-    worst, mean = chance.min(axis=0), chance.mean(axis=0)
+    arrived = case_chances(study, labels, poses)
+    worst, mean = arrived.chance.min(axis=0), _benefit(study, arrived)
     return float(worst[0] - worst[1]), float(mean[0] - mean[1])
 
 
@@ -208,20 +231,27 @@ def _displaced(labels: pd.DataFrame, poses: FloatArray, rng: np.random.Generator
     return moved
 
 
-def verdict_in_words(table: pd.DataFrame, duel: Contest | None) -> str:
-    """Return the outcome in a few sentences."""
+def verdict_in_words(
+    table: pd.DataFrame, duel: Contest | None, *, objective: str = WORST_NODE, is_weighted: bool = False
+) -> str:
+    """Return the outcome in a few sentences; `is_weighted` where the study's nodes count differently."""
     best = table[~table[HAND_MADE]].iloc[0]
-    text = (
-        f"'{best['rig']}' is the best rig found: its worst case, {best['worst_case']}, scores with a chance of "
-        f"{_percent(best['worst_chance'])}, its mean case with {_percent(best['mean_chance'])}."
-    )
+    mean = "its mean case, nodes weighted as the study says," if is_weighted else "its mean case"
+    worst = f"its worst case, {best['worst_case']}, "
+    first = f"{worst}scores with a chance of {_percent(best['worst_chance'])}, {mean} with {_percent(best['benefit'])}"
+    if objective != WORST_NODE:
+        first = (
+            f"{mean} scores with a chance of {_percent(best['benefit'])}, {worst}with {_percent(best['worst_chance'])}"
+        )
+    text = f"'{best['rig']}' is the best rig found by its {objective}: {first}."
     if duel is None:
         return text + " The robot has no rig of so few cameras to compare it with."
     other = table[table["rig"] == duel.hand_made].iloc[0]
+    costs = "" if best["cost"] == other["cost"] else f" It costs {best['cost']:g} against {other['cost']:g}."
     text += (
-        f" The best hand-made rig of no more cameras, '{duel.hand_made}', has {_percent(other['worst_chance'])} and "
-        f"{_percent(other['mean_chance'])}: what was found gains {_points(duel.gain)} points in the worst case "
-        f"and {_points(duel.mean_gain)} in the mean."
+        f" The best hand-made rig of no more cameras, '{duel.hand_made}', has {_percent(other['worst_chance'])} in its "
+        f"worst and {_percent(other['benefit'])} in its mean case: what was found gains {_points(duel.gain)} points in "
+        f"the worst case and {_points(duel.mean_gain)} in the mean.{costs}"
     )
     sure = "more than nothing" if duel.low > 0.0 else "not told apart from nothing" if duel.high >= 0.0 else "a loss"
     return text + (

@@ -32,6 +32,7 @@ FOUND_ROWS, WORK_ROWS = 7, 56
 SLACK = 2e-6  # more than the polynomials' error in a product of three
 _LEAST_SHARE = 1e-13  # as for a single pose: of a diagonal element, once the others have explained their part
 STEPS = 100.0  # of the worst chance: less than one step of difference decides nothing
+ROUNDING = 1e-9  # more than sums in different orders differ by: a score from above stays above
 
 
 @kernel(is_inlined=True, allocates=False)
@@ -207,9 +208,9 @@ def judge_rigs(rigs, blocks, block_of, prior, terms, tool, work, chance, covaria
 
 
 @kernel(allocates=False)
-def _score(worst, total, cases):
-    """Return what rigs are ranked by: whole steps of the worst chance, then the mean."""
-    return 2.0 * math.floor(STEPS * worst + 0.5) + total / cases
+def _score(worst, total, whole, steps):
+    """Return what rigs are ranked by: whole steps of the worst chance (none: 0), then the mean."""
+    return 2.0 * math.floor(steps * worst + 0.5) + total / whole
 
 
 @kernel(allocates=False)
@@ -235,9 +236,19 @@ def _lay_base(prefixes, p, part, first_state, blocks, block_of, prior, base, is_
 
 
 @kernel(allocates=False)
+def _any_of(alive, p):
+    """Return whether any rig that begins with prefix p is still alive."""
+    k = 0
+    while k < alive.shape[1] and not alive[p, k]:
+        k += 1
+    return k < alive.shape[1]
+
+
+@kernel(allocates=False)
 def extend_rigs(
-    prefixes, base_blocks, base_block_of, blocks, block_of, alone, allowed, prior, terms, tool, group, is_last,
-    sections, threshold, work, base, base_chance, is_same, is_blank, kept, case_chance, alive, worst, total, scores,
+    prefixes, base_blocks, base_block_of, blocks, block_of, alone, allowed, prior, terms, tool, group, counts,
+    sections, steps, threshold, work, base, base_chance, is_same, is_blank, kept, case_chance, alive, worst, total,
+    scores,
 ):  # fmt: skip
     """Fill scores (P, K, 2): bounds from above and below of each prefix (P, n) with one candidate more; -1 if given up.
 
@@ -248,13 +259,14 @@ def extend_rigs(
     ----------
     base_blocks, base_block_of : of the prefixes. blocks, block_of (K, Q) : of what is added. alone (K, Q, 2): bounds of
     the added candidate alone. allowed (K, K). prior (BLOCK,). terms, tool: see `judge_rigs`. group (Q,): the first part
-    of the same node and side; a group's parts follow each other, state by state, each of `sections` parts. is_last
-    (Q,): whether a case ends with this part. Scratch: work, base (P * BLOCK,), base_chance (P, 2), is_same (P, S),
-    is_blank (P,), kept (P, K, S, 2), case_chance (P, K, 2), alive (P, K), worst, total (P, K, 2).
+    of the same node and side; a group's parts follow each other, state by state, each of `sections` parts. counts (Q,):
+    what the case that ends with this part counts in the mean, 0 where none ends. steps: of the worst chance in the
+    score, `STEPS`, or 0 where the mean alone ranks. Scratch: work, base (P * BLOCK,), base_chance (P, 2), is_same (P,
+    S), is_blank (P,), kept (P, K, S, 2), case_chance (P, K, 2), alive (P, K), worst, total (P, K, 2).
     """
-    cases = 0
+    whole = 0.0
     for part in range(block_of.shape[1]):
-        cases += is_last[part]
+        whole += counts[part]
     for p in range(prefixes.shape[0]):
         for k in range(block_of.shape[0]):
             alive[p, k] = k > prefixes[p, prefixes.shape[1] - 1]
@@ -262,13 +274,15 @@ def extend_rigs(
                 alive[p, k] &= allowed[prefixes[p, n], k]
             for b in range(2):
                 worst[p, k, b], total[p, k, b], case_chance[p, k, b] = 1.0, 0.0, 0.0
-    done = 0
+    done = 0.0
     for part in range(block_of.shape[1]):
         first = group[part]
-        done += is_last[part]
+        done += counts[part]
         for i in range(TERM_ROWS * LANES):
             work[LEVER * LANES + i] = terms[part * TERM_ROWS * LANES + i]
         for p in range(prefixes.shape[0]):
+            if not _any_of(alive, p):
+                continue
             _lay_base(prefixes, p, part, first, base_blocks, base_block_of, prior, base, is_same, is_blank)
             base_chance[p, 0], base_chance[p, 1] = 0.0, 0.0
             if not is_blank[p]:
@@ -297,13 +311,16 @@ def extend_rigs(
                 kept[p, k, part - first, 0], kept[p, k, part - first, 1] = upper, lower
                 case_chance[p, k, 0] = max(case_chance[p, k, 0], upper)
                 case_chance[p, k, 1] = max(case_chance[p, k, 1], lower)
-                if is_last[part]:
+                if counts[part] > 0.0:
                     for b in range(2):
                         worst[p, k, b] = min(worst[p, k, b], case_chance[p, k, b])
-                        total[p, k, b] += case_chance[p, k, b]
+                        total[p, k, b] += counts[part] * case_chance[p, k, b]
                         case_chance[p, k, b] = 0.0
-                    alive[p, k] = _score(worst[p, k, 0], total[p, k, 0] + cases - done, cases) >= threshold
+                    most = _score(worst[p, k, 0], total[p, k, 0] + whole - done, whole, steps)
+                    alive[p, k] = most + ROUNDING >= threshold
     for p in range(prefixes.shape[0]):
         for k in range(block_of.shape[0]):
             for b in range(2):
-                scores[p, k, b] = _score(worst[p, k, b], total[p, k, b], cases) if alive[p, k] else -1.0
+                scores[p, k, b] = -1.0
+                if alive[p, k]:
+                    scores[p, k, b] = _score(worst[p, k, b], total[p, k, b], whole, steps) + (1 - 2 * b) * ROUNDING

@@ -23,7 +23,7 @@ from fiducialkit.plots.style import (
 )
 from fiducialkit.scene.robot import Robot
 
-_SHOWN = (("worst_chance", "worst case", "o-"), ("mean_chance", "mean case", "s--"))
+_SHOWN = (("worst_chance", "worst case", "o-"), ("benefit", "mean case", "s--"))
 
 
 def draw_chance_by_cameras(table: pd.DataFrame, ax: Axes) -> Axes:

@@ -41,7 +41,7 @@ def _free_name(camera: Camera, taken: Collection[str]) -> str:
 def _mount(mount: Mount, camera: str) -> list[str]:
     angles = [f"{key} = {_number(getattr(mount, key))}" for key in ("yaw_deg", "tilt_deg", "roll_deg")]
     named = [f"name = {_quoted(mount.name)}", f"camera = {_quoted(camera)}", f"position = {_list(mount.position)}"]
-    return ["", "[[mount]]", *named, *angles]
+    return ["", "[[mount]]", *named, *angles, f"cost = {_number(mount.cost)}"]
 
 
 def _rig(rig: Rig) -> list[str]:

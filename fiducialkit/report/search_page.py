@@ -9,6 +9,7 @@ import pandas as pd
 
 from fiducialkit import __version__, files
 from fiducialkit.planning.mount_search import MountSearch
+from fiducialkit.planning.rig_sums import WORST_NODE
 from fiducialkit.planning.search_judgement import SIDEWAYS_SD_M, TURNED_SD_DEG
 from fiducialkit.planning.verdict import CAUTION, assumptions
 from fiducialkit.plots.robot_view import mount_in_words
@@ -61,6 +62,7 @@ def render_page(found: MountSearch, picture: bytes) -> str:
         study=found.study,
         verdict=found.verdict,
         boxes=found.room.boxes,
+        by_worst=found.objective == WORST_NODE,
         candidates=len(found.candidates),
         refused=found.refused,
         best=found.best.rig.name,

@@ -1,7 +1,8 @@
 """How fast rigs are tried as sums: 80,000 pairs of 400 candidates over 600 poses, and a loop in numpy beside it.
 
 Dense: every candidate tells something from every pose, nothing is given up or looked up. Sample: the sample study with
-its boxes, where most of it is. Times are processor time of one thread, least of several runs, and halved for two cores.
+its boxes, where most of it is, by both objectives; four cameras of every fourth candidate. Times are processor time of
+one thread, least of several runs where dense, halved for two cores where said.
 
 Run: python tests/benchmarks/search_speed.py
 """
@@ -67,7 +68,7 @@ def time_pairs(case, prefixes):
         search_kernels.extend_rigs(
             prefixes[:, None], flat, block_of, flat, block_of, np.zeros((count, parts, 2)),
             np.ones((count, count), dtype=bool), prior.reshape(-1), terms.reshape(-1), tool.reshape(-1),
-            np.arange(parts), np.ones(parts, dtype=bool), 1, -1.0, *scratch,
+            np.arange(parts), np.ones(parts), 1, search_kernels.STEPS, -1.0, *scratch,
         )  # fmt: skip
         times.append(time.thread_time() - start)
     return min(times)
@@ -104,26 +105,30 @@ def dense(candidates=CANDIDATES):
     )
 
 
-def sample():
+def sample(objective, cameras, every=1):
     study = fiducialkit.load_study(SAMPLE / "study.toml")
     room = load_room(SAMPLE / "search.toml")
-    mounts = [each.mount for each in candidate_mounts(study.robot, room)[0]]
+    mounts = [each.mount for each in candidate_mounts(study.robot, room)[0]][::every]
+    cases = rig_sums.case_parts(study, objective)
     start = time.process_time()
-    sums = rig_sums.rig_sums(study, mounts, workers=1)
+    sums = rig_sums.rig_sums(study, mounts, cases=cases, workers=1)
     stored = time.process_time() - start
     rows = int((sums.parts.rows >= 0).sum())
     print(
-        f"sample: {len(mounts)} candidates, {rows} (pose, state): stored in {stored:.2f} s of processor time,", end=" "
+        f"sample, {objective}: {len(mounts)} candidates, {rows} (pose, state): stored in {stored:.2f} s,",
+        end=" ",
     )
     print(f"{sums.blocks.nbytes / 1e6:.0f} MB")
     plan = Enumeration(sums=sums, allowed=may_stand_together(mounts, room.apart_m), kept=12, workers=1)
     found = []
-    for cameras in (1, 2, 3):
+    for size in range(1, cameras + 1):
         start = time.process_time()
-        found = best_rigs(plan, cameras, found)
-        print(f"  the best rigs of {cameras}: {time.process_time() - start:.2f} s of processor time")
+        found = best_rigs(plan, size, found)
+        print(f"  the best rigs of {size}: {time.process_time() - start:.2f} s of processor time")
 
 
 if __name__ == "__main__":
     dense()
-    sample()
+    for objective in rig_sums.OBJECTIVES:
+        sample(objective, 3)
+        sample(objective, 4, every=4)
