@@ -95,7 +95,7 @@ def _print_best(table: pd.DataFrame) -> None:
     rows = [
         [
             str(row["rank"]),
-            shortened(row["rig"], 34),
+            shortened(row["rig"], 27),
             str(row["cameras"]),
             tenths(row["worst_chance"]),
             tenths(row["benefit"]),
