@@ -14,17 +14,10 @@ from budget_cases import EXACT
 
 import fiducialkit
 from fiducialkit.errors import InputError
-from fiducialkit.planning.approach_filter import (
-    StateChange,
-    WallContact,
-    driven,
-    filter_approaches,
-    filtered_arrivals,
-    run_filter,
-    updated,
-)
+from fiducialkit.planning.approach_filter import WallContact, filter_approaches, filtered_arrivals
 from fiducialkit.planning.approach_tables import ARRIVALS, ON_THE_WAY
 from fiducialkit.planning.arrival import chance_inside, driven_blind, tool_covariance
+from fiducialkit.planning.filter_steps import StateChange, driven, run_filter, updated
 from fiducialkit.planning.study import Approach, FloorPrior, Odometry
 
 SAMPLE = Path(__file__).parents[1] / "sample_data"

@@ -141,6 +141,7 @@ ORDER: dict[str, tuple[str, ...]] = {
         "off_centre",
         "sensitivity",
         "approach_tables",
+        "filter_steps",
         "approach_filter",
         "filtered_budget",
         "error_budget",

@@ -1,68 +1,28 @@
-"""The error on the way to a node when a pose filter joins the pictures with wheels and gyro.
+"""The error on the way to a node when a pose filter joins the pictures with wheels and gyro, and the chance to score.
 
-Corner noise is new in every picture and averages out. Lens, mounts, layout, floor, time stamps, wheel scale and gyro
-rate are off by the same amount for a whole drive: more pictures do not help against them. The filter knows that: it
-carries how its error hangs together with each of those constants, and weighs every picture accordingly.
-
-With the error x of along, across, heading and constants c of unit variance, independent of each other, a picture
-measures ``z = x + G c + n``. Between pictures ``x <- F x + B c``. The filter keeps ``P = cov(x)``, ``C = cov(x, c)``:
-
-    S = P + C G' + G C' + G G' + N,  K = (P + C G') S^-1,  P <- P - K (P + G C'),  C <- C - K (C + G)
-
-A picture never makes P larger at the moment it is taken. On arrival more pictures may leave a larger error all the
-same, by a few per cent: each is weighed for the moment, and an estimate once mixed cannot be taken apart when a later
-picture would have cancelled a constant. Take ``z1 = x + c``, ``z3 = x + 2 c`` and no noise: ``2 z1 - z3`` is x. With
-``z2 = x + n`` between, var n = 1, the filter has gone on to ``(z1 + z2) / 2 = x + c / 2 + n / 2``, and is left with a
-variance of .4. Only a filter that learns the constants gains from every picture; it trusts all of them to be linear.
-
-References
-----------
-Schmidt, "Application of state-space methods to navigation problems", Advances in Control Systems 3 (1966) 293-340: the
-constants are considered, not estimated. The gains G are those of `planning.picture_model`; derived here.
+The filter and what it knows of lasting errors: `planning.filter_steps`.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 
-from fiducialkit.arrays import FloatArray, IntArray
+from fiducialkit.arrays import FloatArray
 from fiducialkit.errors import InputError
 from fiducialkit.planning.approach_tables import ARRIVALS, ON_THE_WAY
 from fiducialkit.planning.arrival import chance_to_score, tool_covariance
-from fiducialkit.planning.picture_model import WHEELS, PictureModel, picture_model, rig_gains
+from fiducialkit.planning.filter_steps import Measurements, StateChange, measurements, run_filter, timetable
+from fiducialkit.planning.picture_model import picture_model
 from fiducialkit.planning.prediction import predict
-from fiducialkit.planning.study import Odometry, Study
+from fiducialkit.planning.study import Study
 from fiducialkit.statistics import radius_95
 
 _TWO_SIDED_95 = 1.959964
-_UNKNOWN = np.diag([1e4, 1e4, 1e2])  # before the first marker: variances of 100 m and ten radians
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class StateChange:
-    """A mechanism that changes its state on the way, like an arm that is raised only close to the node.
-
-    Attributes
-    ----------
-    before, after : str
-        Mechanism states of the study.
-    within_m : float
-        The distance to the node from which on it is in `after`. [m]
-    """
-
-    before: str
-    after: str
-    within_m: float
-
-    @property
-    def name(self) -> str:
-        """How tables call it: "arm raised within 0.4 m"."""
-        return f"{self.after} within {self.within_m:g} m"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -98,62 +58,17 @@ class FilteredApproaches:
     covariance: FloatArray
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Measurements:
-    """What a rig's pictures measure on the way to the nodes: C cases, T pictures each, n constants.
-
-    Attributes
-    ----------
-    frame : DataFrame
-        node, side, state: one row a case.
-    distance_m : ndarray, shape (T,)
-        To the node, farthest first.
-    markers : ndarray of int, shape (C, T)
-        Distinct markers seen; 0 where the picture sees none, or the pose would be off the floor.
-    noise : ndarray, shape (C, T, 3, 3)
-        Covariance of the measured along, across, heading from what is new in each picture. [m, m, rad]
-    gains : ndarray, shape (C, T, 3, n)
-        Error for each constant, one standard deviation large. The last two are of the wheels and the gyro's rate: they
-        act between pictures, so they are 0 here.
-    source_of : tuple of str
-        The source of each of the n constants.
-    flip_probability : ndarray, shape (C, T)
-    """
-
-    frame: pd.DataFrame
-    distance_m: FloatArray
-    markers: IntArray
-    noise: FloatArray
-    gains: FloatArray
-    source_of: tuple[str, ...]
-    flip_probability: FloatArray
-
-    def from_phase(self, phase: int, phases: int) -> Measurements:
-        """Return every `phases`-th picture only, the last of them the number `phase` before the last of all."""
-        taken = np.arange(len(self.distance_m) - 1 - phase, -1, -phases)[::-1]
-        return replace(
-            self,
-            distance_m=self.distance_m[taken],
-            markers=self.markers[:, taken],
-            noise=self.noise[:, taken],
-            gains=self.gains[:, taken],
-            flip_probability=self.flip_probability[:, taken],
-        )
-
-    def least_flip_probability(self) -> FloatArray:
-        """Return the chance of the mirrored pose in each case's least doubtful picture, (C,); NaN where none sees."""
-        least = np.where(self.markers > 0, self.flip_probability, np.inf).min(axis=1)
-        return np.where(np.isfinite(least), least, np.nan)
-
-    def blind_m(self, whole_m: float) -> FloatArray:
-        """Return the last stretch without a marker of each case, (C,); `whole_m` where none is seen. [m]"""
-        nearest = np.where(self.markers > 0, self.distance_m, np.inf).min(axis=1)
-        return np.where(np.isfinite(nearest), nearest, whole_m)
-
-
-def filtered_arrivals(study: Study, **options: object) -> pd.DataFrame:
+def filtered_arrivals(
+    study: Study,
+    *,
+    pictures_per_s: float = 30.0,
+    phases: int = 1,
+    changes: Sequence[StateChange] = (),
+    contact: WallContact | Mapping[str, WallContact] | None = None,
+) -> pd.DataFrame:
     """Return the table `ARRIVALS` of `filter_approaches`, which says what the options are."""
-    return filter_approaches(study, **options).arrivals  # type: ignore[arg-type]
+    _check(study, pictures_per_s, phases, changes, contact)
+    return _mean_arrivals(study, _filtered(study, pictures_per_s, phases, changes, contact))
 
 
 def filter_approaches(
@@ -191,26 +106,53 @@ def filter_approaches(
         If the field has no marker or no scoring node, or an argument does not fit the study.
     """
     _check(study, pictures_per_s, phases, changes, contact)
+    by_phase = _filtered(study, pictures_per_s, phases, changes, contact)
+    drives = by_phase[-1]  # the last picture is at the node
+    return FilteredApproaches(
+        arrivals=_mean_arrivals(study, by_phase),
+        on_the_way=ON_THE_WAY.checked(pd.concat([_way(drive) for drive in drives], ignore_index=True)),
+        covariance=np.concatenate([drive.covariance for drive in drives]),
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Drives:
+    """The cases of one rig: what it measured, covariances after each picture (C, T, 3, 3) and on arrival (C, 3, 3)."""
+
+    rig: str
+    measured: Measurements
+    path: FloatArray
+    covariance: FloatArray
+
+
+def _filtered(
+    study: Study,
+    pictures_per_s: float,
+    phases: int,
+    changes: Sequence[StateChange],
+    contact: WallContact | Mapping[str, WallContact] | None,
+) -> list[list[_Drives]]:
+    """Return the filtered approaches of each rig for each moment of the last picture; see `filter_approaches`."""
     distance, labels, poses = timetable(study, pictures_per_s * phases)
     model, flips = picture_model(study, poses), predict(study, poses).flip_probability
-    arrivals, ways, covariances = [], [], []
-    for number in range(len(study.rigs)):
+    drives: list[list[_Drives]] = [[] for _ in range(phases)]
+    for number, rig in enumerate(study.rigs):
         every = measurements(model, flips, number, (distance, labels), changes)
-        later = []
-        for phase in range(phases - 1, -1, -1):  # the last is at the node
+        for phase in range(phases):
             measured = every.from_phase(phase, phases)
             path, covariance, _ = run_filter(study, measured)
             covariance = _touched(measured.frame, covariance, contact)
-            later.append(_arrivals(study, number, measured, covariance))
-        chances = np.mean([each["chance_to_score"] for each in later], axis=0)
-        arrivals.append(later[-1].assign(chance_to_score=chances))
-        ways.append(_way(study, number, measured, path))
-        covariances.append(covariance)
-    return FilteredApproaches(
-        arrivals=ARRIVALS.checked(pd.concat(arrivals, ignore_index=True)),
-        on_the_way=ON_THE_WAY.checked(pd.concat(ways, ignore_index=True)),
-        covariance=np.concatenate(covariances),
-    )
+            drives[phases - 1 - phase].append(
+                _Drives(rig=rig.name, measured=measured, path=path, covariance=covariance)
+            )
+    return drives
+
+
+def _mean_arrivals(study: Study, by_phase: list[list[_Drives]]) -> pd.DataFrame:
+    """Return the arrivals with the last picture at the node, and the mean chance over all moments of it."""
+    arrivals = [_arrivals(study, drives) for drives in by_phase]
+    chances = np.mean([each["chance_to_score"] for each in arrivals], axis=0)
+    return arrivals[-1].assign(chance_to_score=chances)
 
 
 def _check_pictures(pictures_per_s: float, phases: int) -> None:
@@ -240,122 +182,6 @@ def _check(study: Study, pictures_per_s: float, phases: int, changes: Sequence[S
                 raise InputError(f"contact: expected nodes among {listed}, found '{name}'")
 
 
-def timetable(study: Study, pictures_per_s: float) -> tuple[FloatArray, pd.DataFrame, FloatArray]:
-    """Return distances (T,), farthest first, labels (node, side) of each approach, and poses, T for each approach."""
-    step = study.approach.speed_m_per_s / pictures_per_s
-    count = math.floor(study.approach.distance_m / step + 1e-9) + 1
-    distance = np.asarray(step * np.arange(count - 1, -1, -1), dtype=np.float64)
-    labels, poses = [], []
-    for node in study.field.nodes:
-        heading = math.radians(node.heading_deg)
-        ahead = np.array([math.cos(heading), math.sin(heading)])
-        for side in study.sides:
-            place = np.array(node.position) - distance[:, None] * ahead
-            turned = heading if side == "front" else heading + math.pi
-            poses.append(np.column_stack([place, np.full(len(distance), turned)]))
-            labels.append((node.name, side))
-    return distance, pd.DataFrame(labels, columns=["node", "side"]), np.concatenate(poses)
-
-
-def measurements(
-    model: PictureModel,
-    flips: FloatArray,
-    number: int,
-    timetable: tuple[FloatArray, pd.DataFrame],
-    changes: Sequence[StateChange] = (),
-) -> Measurements:
-    """Return what the study's rig of that number measures in every picture of every case."""
-    study, (distance, labels) = model.study, timetable
-    states = [(state, np.full(len(distance), s)) for s, state in enumerate(study.states)]
-    for change in changes:
-        inside = distance <= change.within_m + 1e-9
-        order = (study.states.index(change.after), study.states.index(change.before))
-        states.append((change.name, np.where(inside, *order)))
-    count, times = len(labels), len(distance)
-    frame = labels.loc[np.tile(labels.index, len(states))].reset_index(drop=True)
-    frame["state"] = np.repeat([name for name, _ in states], count)
-    pose_of = np.tile(np.arange(count * times), len(states))
-    state_of = np.concatenate([np.tile(each, count) for _, each in states])
-    speed = np.where(frame["side"] == "front", 1.0, -1.0).repeat(times) * study.approach.speed_m_per_s
-    gains = rig_gains(model, study.rigs[number], pose_of, state_of, np.column_stack([speed, np.zeros(len(speed))]))
-    place = model.poses[pose_of, :2]
-    on_floor = np.logical_and(place >= 0.0, place <= np.array(study.field.size)).min(axis=1)
-    markers = np.where(on_floor, gains.markers, 0)
-    columns = np.concatenate([*gains.constant.values(), np.zeros((len(pose_of), 3, 2))], axis=2)
-    shape = (len(frame), times)
-    return Measurements(
-        frame=frame,
-        distance_m=distance,
-        markers=markers.reshape(shape),
-        noise=gains.noise.reshape(*shape, 3, 3),
-        gains=columns.reshape(*shape, 3, -1),
-        source_of=(*(name for name, each in gains.constant.items() for _ in range(each.shape[2])), WHEELS, WHEELS),
-        flip_probability=flips[pose_of, state_of, number].reshape(shape),
-    )
-
-
-def run_filter(study: Study, measured: Measurements) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Return covariances (C, T, 3, 3) after each picture and (C, 3, 3) on arrival, and what each constant does there.
-
-    The last, (C, 3, n), is the error on arrival for each constant, one standard deviation large. All are NaN before the
-    first marker.
-    """
-    cases, times, _, constants = measured.gains.shape
-    spread = np.broadcast_to(_UNKNOWN, (cases, 3, 3)).copy()
-    shared = np.zeros((cases, 3, constants))
-    started = np.zeros(cases, dtype=np.bool_)
-    path = np.full((cases, times, 3, 3), np.nan)
-    forward = np.where(measured.frame["side"] == "front", 1.0, -1.0)
-    last = np.append(measured.distance_m, 0.0)
-    for t in range(times):
-        seen = measured.markers[:, t] > 0
-        started |= seen
-        if seen.any():
-            update = updated(spread[seen], shared[seen], measured.gains[seen, t], measured.noise[seen, t])
-            spread[seen], shared[seen] = update
-        path[started, t] = spread[started]
-        stretch = forward * (last[t] - last[t + 1])
-        spread, shared = driven(spread, shared, stretch, study.approach.speed_m_per_s, study.odometry)
-    unknown = ~started[:, None, None]
-    return path, np.where(unknown, np.nan, spread), np.where(unknown, np.nan, shared)
-
-
-def updated(
-    spread: FloatArray, shared: FloatArray, gains: FloatArray, noise: FloatArray
-) -> tuple[FloatArray, FloatArray]:
-    """Return P (C, 3, 3) and C (C, 3, n) after a picture with gains G (C, 3, n) and noise N (C, 3, 3)."""
-    crossed = shared @ np.swapaxes(gains, 1, 2)
-    half = spread + crossed  # cov(x, z)
-    innovation = half + np.swapaxes(crossed, 1, 2) + gains @ np.swapaxes(gains, 1, 2) + noise
-    gain = np.swapaxes(np.linalg.solve(innovation, np.swapaxes(half, 1, 2)), 1, 2)
-    kept = np.eye(3) - gain
-    # Joseph's form: stays symmetric and positive however large P was before the first marker
-    through = kept @ crossed @ np.swapaxes(gain, 1, 2)
-    told = gain @ (gains @ np.swapaxes(gains, 1, 2) + noise) @ np.swapaxes(gain, 1, 2)
-    after = kept @ spread @ np.swapaxes(kept, 1, 2) - through - np.swapaxes(through, 1, 2) + told
-    return 0.5 * (after + np.swapaxes(after, 1, 2)), shared - gain @ (shared + gains)
-
-
-def driven(
-    spread: FloatArray, shared: FloatArray, stretch_m: FloatArray, speed_m_per_s: float, odometry: Odometry
-) -> tuple[FloatArray, FloatArray]:
-    """Return P and C after a stretch straight ahead (backwards: below 0) on wheels and gyro, as `arrival.driven_blind`.
-
-    The last two constants are the wheels' scale and the gyro's rate.
-    """
-    cases, constants = len(spread), shared.shape[2]
-    carried = np.broadcast_to(np.eye(3), (cases, 3, 3)).copy()
-    carried[:, 1, 2] = stretch_m
-    turn = math.radians(odometry.heading_sd_deg_per_s) * np.abs(stretch_m) / speed_m_per_s
-    by_constant = np.zeros((cases, 3, constants))
-    by_constant[:, 0, -2] = odometry.distance_sd_percent / 100.0 * stretch_m
-    by_constant[:, 1, -1] = 0.5 * stretch_m * turn
-    by_constant[:, 2, -1] = turn
-    crossed = carried @ shared @ np.swapaxes(by_constant, 1, 2)
-    after = carried @ spread @ np.swapaxes(carried, 1, 2) + by_constant @ np.swapaxes(by_constant, 1, 2)
-    return after + crossed + np.swapaxes(crossed, 1, 2), carried @ shared + by_constant
-
-
 def _touched(
     frame: pd.DataFrame, covariance: FloatArray, contact: WallContact | Mapping[str, WallContact] | None
 ) -> FloatArray:
@@ -373,40 +199,47 @@ def _touched(
     return result
 
 
-def _arrivals(study: Study, number: int, measured: Measurements, covariance: FloatArray) -> pd.DataFrame:
-    nodes = {node.name: node for node in study.field.nodes}
-    seen = measured.markers > 0
-    flip = measured.least_flip_probability()
-    frame = measured.frame.assign(
-        rig=study.rigs[number].name,
-        pictures=seen.sum(axis=1),
-        blind_m=measured.blind_m(study.approach.distance_m),
-        flip_probability=flip,
-        **_error_95(covariance),
+def _arrivals(study: Study, drives: Sequence[_Drives]) -> pd.DataFrame:
+    covariance = np.concatenate([drive.covariance for drive in drives])
+    frame = pd.concat([_on_arrival(study, drive) for drive in drives], ignore_index=True).assign(
+        **_error_95(covariance)
     )
-    chances, sds = [], []
-    for row, (name, side) in enumerate(zip(frame["node"], frame["side"], strict=True)):
-        tool = study.tool(str(side))
-        chances.append(float(chance_to_score(covariance[row], flip[row], nodes[str(name)], tool)))
-        sds.append(np.sqrt(np.diag(tool_covariance(covariance[row], tool))))
-    at_tool = np.array(sds)
-    return frame.assign(
-        tool_along_sd_m=at_tool[:, 0],
-        tool_across_sd_m=at_tool[:, 1],
-        heading_sd_deg=np.degrees(at_tool[:, 2]),
-        chance_to_score=np.nan_to_num(chances),
-    )[ARRIVALS.names]
+    chance, sd = np.empty(len(frame)), np.empty((len(frame), 3))
+    flips = frame["flip_probability"].to_numpy()
+    nodes = {node.name: node for node in study.field.nodes}
+    for (name, side), rows in frame.groupby(["node", "side"], sort=False).indices.items():
+        node, tool = nodes[str(name)], study.tool(str(side))
+        chance[rows] = chance_to_score(covariance[rows], flips[rows], node, tool)
+        sd[rows] = np.sqrt(np.diagonal(tool_covariance(covariance[rows], tool), axis1=1, axis2=2))
+    frame = frame.assign(
+        tool_along_sd_m=sd[:, 0],
+        tool_across_sd_m=sd[:, 1],
+        heading_sd_deg=np.degrees(sd[:, 2]),
+        chance_to_score=np.nan_to_num(chance),
+    )
+    return ARRIVALS.checked(frame)
 
 
-def _way(study: Study, number: int, measured: Measurements, path: FloatArray) -> pd.DataFrame:
+def _on_arrival(study: Study, drives: _Drives) -> pd.DataFrame:
+    measured = drives.measured
+    return measured.frame.assign(
+        rig=drives.rig,
+        pictures=(measured.markers > 0).sum(axis=1),
+        blind_m=measured.blind_m(study.approach.distance_m),
+        flip_probability=measured.least_flip_probability(),
+    )
+
+
+def _way(drives: _Drives) -> pd.DataFrame:
+    measured = drives.measured
     times = len(measured.distance_m)
     frame = measured.frame.loc[np.repeat(measured.frame.index, times)].reset_index(drop=True)
     return frame.assign(
-        rig=study.rigs[number].name,
+        rig=drives.rig,
         distance_m=np.tile(measured.distance_m, len(measured.frame)),
         markers=measured.markers.ravel(),
-        **_error_95(path.reshape(-1, 3, 3)),
-    )[ON_THE_WAY.names]
+        **_error_95(drives.path.reshape(-1, 3, 3)),
+    )
 
 
 def _error_95(covariance: FloatArray) -> dict[str, FloatArray]:

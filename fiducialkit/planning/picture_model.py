@@ -19,7 +19,8 @@ import numpy as np
 
 from fiducialkit.arrays import BoolArray, FloatArray, IntArray, checked_array
 from fiducialkit.planning.detectability import at_places, camera_tables
-from fiducialkit.planning.prediction import predict, used_mounts
+from fiducialkit.planning.mount_information import CHUNK, LIKELY, WORD_BITS, Room, look, scenery_of, turned
+from fiducialkit.planning.prediction import used_mounts
 from fiducialkit.planning.study import Study
 from fiducialkit.scene.robot import Mount, Rig
 from fiducialkit.scene.transforms import parts
@@ -121,15 +122,16 @@ def picture_model(study: Study, poses: FloatArray) -> PictureModel:
 
 
 def markers_seen(study: Study, poses: FloatArray) -> BoolArray:
-    """Return which mount sees which marker in which state, (N, S, K, M), as `prediction.predict` counts them."""
-    mounts = used_mounts(study)
-    alone = tuple(Rig(name=mount.name, mounts=(mount.name,)) for mount in mounts)
-    single = replace(study, robot=replace(study.robot, rigs=alone), rigs=alone)
-    seen = np.zeros((len(poses), len(study.states), len(mounts), len(study.field.markers)), dtype=np.bool_)
-    for m, marker in enumerate(study.field.markers):
-        lone = replace(single, field=replace(study.field, markers=(marker,)))
-        seen[..., m] = predict(lone, poses, with_flips=False).markers >= 0.5
-    return seen
+    """Return which mount more likely sees which marker than not in which state, (N, S, K, M), as `predict` counts."""
+    scenery, by_cosine = scenery_of(study, used_mounts(study)), turned(poses)
+    words = np.empty((len(poses), len(study.states), len(scenery.mounts), scenery.words), dtype=np.int64)
+    room = Room(scenery, min(CHUNK, max(len(poses), 1)))
+    for k in range(len(scenery.mounts)):
+        for first in range(0, len(poses), CHUNK):
+            part = slice(first, first + CHUNK)
+            words[part, :, k] = look(scenery, k, by_cosine[part], LIKELY, room=room, adds_up=False).seen
+    marker = np.arange(len(study.field.markers))
+    return np.asarray(words[..., marker // WORD_BITS] >> marker % WORD_BITS & 1, dtype=np.bool_)
 
 
 def _in_robot(points_field: FloatArray, poses: FloatArray) -> FloatArray:
@@ -212,7 +214,30 @@ def rig_gains(
     """
     pose_of, state_of = np.asarray(pose_of, dtype=np.int64), np.asarray(state_of, dtype=np.int64)
     used = np.array([k for k, mount in enumerate(model.mounts) if mount.name in rig.mounts])
-    seen = model.is_seen[pose_of, state_of][:, used].astype(np.float64)
+    is_seen = model.is_seen[pose_of, state_of][:, used]
+    # mechanism states that see alike are one case
+    first, back = alike(pose_of, is_seen, motion)
+    found = _gains(model, used, is_seen[first].astype(np.float64), pose_of[first], motion[first])
+    if len(first) == len(back):
+        return found
+    constant = {name: gain[back] for name, gain in found.constant.items()}
+    return Gains(markers=found.markers[back], noise=found.noise[back], constant=constant)
+
+
+def alike(*arrays: FloatArray | IntArray | BoolArray) -> tuple[IntArray, IntArray]:
+    """Return one row of each kind, in rising order, and the place among those of every row's kind.
+
+    Rows are of one kind where all arrays hold the same in them, bit by bit: a number that is not finite equals itself.
+    """
+    kinds: dict[bytes, int] = {}
+    rows = zip(*arrays, strict=True)
+    back = [kinds.setdefault(b"".join(part.tobytes() for part in row), len(kinds)) for row in rows]
+    places = np.array(back, dtype=np.int64)
+    return np.unique(places, return_index=True)[1], places
+
+
+def _gains(model: PictureModel, used: IntArray, seen: FloatArray, pose_of: IntArray, motion: FloatArray) -> Gains:
+    """Return the gains of C cases in which the mounts `used` see markers as `seen` (C, K, M) says, 1 or 0."""
     pieces = seen[..., None, None] * model.information[np.ix_(pose_of, used)]
     by_mount, by_marker = pieces.sum(axis=2), pieces.sum(axis=1)
     total = by_mount.sum(axis=1)
