@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
+from matplotlib.artist import Artist
 from matplotlib.axes import Axes
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch, Polygon, Rectangle
@@ -64,11 +65,20 @@ def draw_robot(robot: Robot, ax: Axes, *, view: str, mounts: Sequence[str] | Non
     for tool in robot.tools:
         place = np.array(tool.position)[list(_VIEWS[view])]
         ax.plot(*place, marker="P", color=INK, markersize=8, markeredgecolor="white", zorder=5, gid="tool")
-    for number, name in enumerate(_names(robot, mounts)):
-        _draw_mount(robot.mount(name), ax, view, colour=_colour(number), reach_m=reach_m)
+    draw_mounts(robot, ax, view=view, mounts=mounts, reach_m=reach_m)
     ax.set_aspect("equal")
     ax.autoscale_view()
     return ax
+
+
+def draw_mounts(
+    robot: Robot, ax: Axes, *, view: str, mounts: Sequence[str] | None = None, reach_m: float = 0.8
+) -> list[Artist]:
+    """Draw the cameras alone, as `draw_robot` does, and return what was added."""
+    added: list[Artist] = []
+    for number, name in enumerate(_names(robot, mounts)):
+        added += _draw_mount(robot.mount(name), ax, view, colour=_colour(number), reach_m=reach_m)
+    return added
 
 
 def robot_legend(robot: Robot, mounts: Sequence[str] | None = None) -> tuple[list[Line2D | Patch], list[str]]:
@@ -182,7 +192,7 @@ def view_wedge(mount: Mount, view: str, reach_m: float = 0.8) -> FloatArray:
     return np.vstack([pupil, tips])[:, list(_VIEWS[view])]
 
 
-def _draw_mount(mount: Mount, ax: Axes, view: str, *, colour: str, reach_m: float) -> None:
+def _draw_mount(mount: Mount, ax: Axes, view: str, *, colour: str, reach_m: float) -> list[Artist]:
     outline = view_wedge(mount, view, reach_m)
     wedge = Polygon(outline, closed=True, facecolor=colour + "30", edgecolor=colour, linewidth=0.9, zorder=3)
     wedge.set_gid(f"view {mount.name}")
@@ -190,5 +200,8 @@ def _draw_mount(mount: Mount, ax: Axes, view: str, *, colour: str, reach_m: floa
     rotation, pupil = parts(mount.robot_from_camera)
     middle = np.array([pupil, pupil + 0.45 * reach_m * rotation[:, 2]])[:, list(_VIEWS[view])]
     dashes = (0, (5, 3))
-    ax.plot(*middle.T, color=colour, linewidth=1.0, linestyle=dashes, zorder=4, gid=f"axis {mount.name}")
-    ax.plot(*middle[0], "o", color=colour, markersize=7, markeredgecolor="white", zorder=6, gid=f"mount {mount.name}")
+    axis = ax.plot(*middle.T, color=colour, linewidth=1.0, linestyle=dashes, zorder=4, gid=f"axis {mount.name}")
+    lens = ax.plot(
+        *middle[0], "o", color=colour, markersize=7, markeredgecolor="white", zorder=6, gid=f"mount {mount.name}"
+    )
+    return [wedge, *axis, *lens]

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import itertools
+from collections.abc import Mapping, Sequence
 from typing import Any
 
+import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
+from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
@@ -16,7 +19,7 @@ from fiducialkit.plots.coverage_view import add_share_scale, draw_coverage
 from fiducialkit.plots.field_view import draw_field, field_legend
 from fiducialkit.plots.node_view import draw_chance_matrix, draw_error_near_node, error_limits_cm, line_look
 from fiducialkit.plots.rendered_view import RATIOS, draw_error_ratios
-from fiducialkit.plots.robot_view import draw_robot, robot_legend, view_wedge
+from fiducialkit.plots.robot_view import draw_mounts, draw_robot, robot_legend, view_wedge
 from fiducialkit.plots.style import (
     INK,
     LABEL_PT,
@@ -31,6 +34,8 @@ from fiducialkit.plots.style import (
     place_panels,
     plain,
     png_bytes,
+    png_of_pixels,
+    quiet_about_letters,
     short,
     text_width_in,
 )
@@ -39,6 +44,7 @@ from fiducialkit.scene.field import Field
 from fiducialkit.scene.robot import Robot
 
 LARGEST_MAP_COUNT = 12
+_ROBOT_VIEWS = ("side", "above")
 
 
 def field_sheet(field: Field, footprint: tuple[float, float] | None = None) -> bytes:
@@ -62,12 +68,62 @@ def camera_sheet(camera: Camera) -> bytes:
 
 def robot_sheet(robot: Robot, *, title: str = "", mounts: Sequence[str] | None = None) -> bytes:
     """Return the robot from the side and from above with the views of the `mounts` as PNG, both to one scale."""
-    handles, texts = robot_legend(robot, mounts)
-    below = 0.2 * len(handles) + 0.1
-    margins = Margins(left=0.65, right=0.1, bottom=below + 0.5, top=0.75, across=0.8)
-    figure, axes = new_panels(1, 2, PAGE_WIDTH_IN, 4.2 + below, margins=margins)
-    for ax, view in zip(axes, ("side", "above"), strict=True):
-        draw_robot(robot, ax, view=view, mounts=mounts)
+    return robot_sheets(robot, {title or robot.name: mounts})[0]
+
+
+def robot_sheets(robot: Robot, mounts_by_title: Mapping[str, Sequence[str] | None]) -> list[bytes]:
+    """Return a `robot_sheet` for each title and its mounts.
+
+    What the sheets share is drawn once: the robot, the axes, and what lies above the views (the tools) apart. Each
+    sheet then gets its views and its words, and is cut off below its legend.
+    """
+    legends = [robot_legend(robot, mounts) for mounts in mounts_by_title.values()]
+    most = max(len(handles) for handles, _ in legends)
+    figure, axes = _robot_panels(robot, 0.2 * most + 0.1)
+    tools = [[line for line in ax.lines if line.get_gid() == "tool"] for ax in axes]
+    for tool in itertools.chain(*tools):
+        tool.set_animated(True)  # left out of what is shared
+    canvas: Any = FigureCanvasAgg(figure)
+    sheets = []
+    with quiet_about_letters():
+        canvas.draw()
+        shared = canvas.copy_from_bbox(figure.bbox)
+        for (title, mounts), legend in zip(mounts_by_title.items(), legends, strict=True):
+            canvas.restore_region(shared)
+            for ax, view, above in zip(axes, _ROBOT_VIEWS, tools, strict=True):
+                _draw_views(robot, ax, view, mounts, above)
+            cut = 0.2 * (most - len(legend[0])) / figure.get_figheight()
+            _draw_words(figure, title, legend, cut)
+            pixels = np.asarray(canvas.buffer_rgba())
+            sheets.append(png_of_pixels(pixels[: round((1.0 - cut) * len(pixels))], figure.dpi))
+    return sheets
+
+
+def _draw_views(robot: Robot, ax: Axes, view: str, mounts: Sequence[str] | None, above: Sequence[Line2D]) -> None:
+    """Draw the cameras and what is `above` their views over the robot as it stands on the canvas, and forget them."""
+    added = draw_mounts(robot, ax, view=view, mounts=mounts)
+    for artist in sorted([*above, *added], key=lambda artist: artist.get_zorder()):
+        ax.draw_artist(artist)
+    for artist in added:
+        artist.remove()
+
+
+def _draw_words(figure: Figure, title: str, legend: tuple[list[Line2D | Patch], list[str]], cut: float) -> None:
+    """Draw title and legend on the canvas, the legend above a share `cut` of the figure, and forget them."""
+    place: dict[str, Any] = {"loc": "lower left", "bbox_to_anchor": (0.0, cut, 1.0, 1.0 - cut)}
+    words = figure.legend(*legend, fontsize=LABEL_PT - 0.5, frameon=False, **place)
+    _head(figure, plain(title))
+    for artist in (words, *figure.texts):
+        figure.draw_artist(artist)
+    words.remove()
+
+
+def _robot_panels(robot: Robot, below_in: float) -> tuple[Figure, list[Axes]]:
+    """Return a figure with the robot without mounts, with room for each of them, and for a legend below."""
+    margins = Margins(left=0.65, right=0.1, bottom=below_in + 0.5, top=0.75, across=0.8)
+    figure, axes = new_panels(1, 2, PAGE_WIDTH_IN, 4.2 + below_in, margins=margins)
+    for ax, view in zip(axes, _ROBOT_VIEWS, strict=True):
+        draw_robot(robot, ax, view=view, mounts=())
         for mount in robot.mounts:  # room for every mount, drawn or not: the sheets of all rigs have one scale
             ax.update_datalim(view_wedge(mount, view))
         ax.autoscale_view()
@@ -75,9 +131,8 @@ def robot_sheet(robot: Robot, *, title: str = "", mounts: Sequence[str] | None =
     limits = [ax.get_xlim() for ax in axes]
     for ax in axes:
         ax.set_xlim(min(low for low, _ in limits), max(high for _, high in limits))
-    _legend_below(figure, handles, texts)
-    _head(figure, plain(title or robot.name))
-    return png_bytes(figure)
+        ax.set_ylim(ax.get_ylim())  # stays whatever is drawn later
+    return figure, axes
 
 
 def _legend_below(figure: Figure, handles: Sequence[Line2D | Patch], texts: Sequence[str], ncols: int = 1) -> None:

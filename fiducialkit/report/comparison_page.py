@@ -75,10 +75,9 @@ def comparison_pictures(comparison: MountComparison) -> dict[str, bytes]:
         "coverage_one_marker.png": sheets.coverage_sheet(comparison.maps, rigs, study.field, "share_1"),
         "coverage_two_markers.png": sheets.coverage_sheet(comparison.maps, rigs, study.field, "share_2"),
     }
-    for rank, rig in enumerate(rigs, start=1):
-        title = f"{rank}. {rig}"
-        mounts = study.robot.rig(rig).mounts
-        pictures[robot_picture_name(rank, rig)] = sheets.robot_sheet(study.robot, title=title, mounts=mounts)
+    titles = {f"{rank}. {rig}": study.robot.rig(rig).mounts for rank, rig in enumerate(rigs, start=1)}
+    for (rank, rig), sheet in zip(enumerate(rigs, start=1), sheets.robot_sheets(study.robot, titles), strict=True):
+        pictures[robot_picture_name(rank, rig)] = sheet
     return pictures | {"field.png": sheets.field_sheet(study.field, study.robot.footprint)}
 
 
