@@ -15,6 +15,7 @@ from marker_sheets import as_taken, clutter
 from scenes import picture_of
 
 from fiducialkit import Camera, detect_markers
+from fiducialkit.imaging.explanation import chance_of_at_least
 from fiducialkit.imaging.sharpness import edge_blur_px
 from fiducialkit.scene.field import Marker
 from fiducialkit.scene.transforms import robot_from_camera_angles
@@ -138,3 +139,13 @@ def test_an_empty_picture_shows_no_square():
 
 def test_ordinary_pictures_are_not_explained():
     assert {detect_markers(picture).message for picture in views()} == {""}
+
+
+def test_chance_of_at_least_by_hand():
+    """With 2 expected: none with exp(-2), one with 2 exp(-2); nothing expected, nothing comes."""
+    none = math.exp(-2.0)
+    assert chance_of_at_least(0, 2.0) == 1.0
+    assert chance_of_at_least(1, 2.0) == pytest.approx(1.0 - none, rel=1e-12)
+    assert chance_of_at_least(2, 2.0) == pytest.approx(1.0 - 3.0 * none, rel=1e-12)
+    assert chance_of_at_least(3, 1e-3) == pytest.approx(1e-9 / 6.0, rel=1e-3)
+    assert chance_of_at_least(1, 0.0) == 0.0

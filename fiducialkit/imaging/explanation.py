@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
-from scipy.stats import poisson
+from scipy.special import pdtrc
 
 from fiducialkit.arrays import ByteArray, FloatArray
 from fiducialkit.imaging.codes_without_margin import squares_round_codes
@@ -79,7 +79,13 @@ def _chance(
     count = int(readings.is_read.sum())
     tried = int((readings.own_bits <= _LIKE_A_MARKER_BITS).sum())
     expected = tried * chance_of_random_square(family, bits)
-    return float(poisson.sf(count - 1, expected)) if count else 1.0, count
+    return chance_of_at_least(count, expected), count
+
+
+def chance_of_at_least(count: int, expected: float) -> float:
+    """Return the chance of that many or more where so many are expected, independent of each other (Poisson)."""
+    # scipy.stats has it too, and takes half a second to import
+    return float(pdtrc(count - 1, expected)) if count > 0 else 1.0
 
 
 def _another_family(grey: ByteArray, squares_px: FloatArray, family: MarkerFamily, border_cells: int) -> str:
@@ -111,7 +117,7 @@ def _no_margin(grey: ByteArray, family: MarkerFamily, border_cells: int, setting
     readings = decode_squares(grey, squares, family, border_cells=border_cells, bits=bits)
     expected = len(squares) * chance_of_random_square(family, bits)
     count = int(readings.is_read.sum())
-    if count and poisson.sf(count - 1, expected) < _SURE:
+    if chance_of_at_least(count, expected) < _SURE:
         return f"markers of {family.name} stand on black without a white margin: they need one of a cell or more"
     return ""
 

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.collections import QuadMesh
+from matplotlib.colorbar import Colorbar
 from matplotlib.figure import Figure
 
 from fiducialkit.arrays import FloatArray
@@ -62,19 +63,34 @@ def draw_coverage(
         margin = 0.03 * max(field.size)
         ax.set(xlim=(-margin, field.size[0] + margin), ylim=(-margin, field.size[1] + margin))
     ax.set_aspect("equal")
-    known = grid[np.isfinite(grid)]
-    average = float(known.mean()) if known.size else 0.0
-    ax.set_title(f"{short(rig, 32)}\nfloor average {100 * average:.0f} %", fontsize=LABEL_PT, loc="left", y=1.0)
+    ax.set_title(map_title(rig, grid), fontsize=LABEL_PT, loc="left", y=1.0)
     ax.xaxis.label.set_fontsize(TICK_PT)
     ax.yaxis.label.set_fontsize(TICK_PT)
     ax.tick_params(labelsize=SMALL_PT)
     return ax
 
 
-def add_share_scale(figure: Figure, axes: list[Axes], column: str = "share_1", *, cax: Axes | None = None) -> None:
-    """Add the one colour scale that all panels of a figure share, in the panel `cax` if given."""
-    mesh = next(item for item in axes[0].collections if isinstance(item, QuadMesh))
+def map_title(rig: str, grid: FloatArray) -> str:
+    """Return a map's title: the rig and the average of what is known of its floor."""
+    known = grid[np.isfinite(grid)]
+    average = float(known.mean()) if known.size else 0.0
+    return f"{short(rig, 32)}\nfloor average {100 * average:.0f} %"
+
+
+def mesh_of(ax: Axes) -> QuadMesh:
+    """Return what `draw_coverage` coloured."""
+    return next(item for item in ax.collections if isinstance(item, QuadMesh))
+
+
+def scale_label(column: str) -> str:
+    """Return what the colour scale of a column says."""
+    return f"share of headings that see {_AMOUNTS[column]} [1]"
+
+
+def add_share_scale(figure: Figure, axes: list[Axes], column: str = "share_1", *, cax: Axes | None = None) -> Colorbar:
+    """Add the one colour scale that all panels of a figure share, in the panel `cax` if given, and return it."""
     fitted: dict[str, Any] = {"ax": axes, "shrink": 0.7, "aspect": 30, "anchor": (0.0, 0.5), "pad": 0.02}
-    bar = figure.colorbar(mesh, **(fitted if cax is None else {"cax": cax}))
-    bar.set_label(f"share of headings that see {_AMOUNTS[column]} [1]", fontsize=LABEL_PT)
+    bar = figure.colorbar(mesh_of(axes[0]), **(fitted if cax is None else {"cax": cax}))
+    bar.set_label(scale_label(column), fontsize=LABEL_PT)
     bar.ax.tick_params(labelsize=TICK_PT)
+    return bar

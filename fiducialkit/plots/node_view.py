@@ -142,12 +142,9 @@ def _scales(ax: Axes, limits_cm: tuple[float, float], farthest_m: float, count: 
 def worst_chances(by_node: pd.DataFrame, rigs: Sequence[str]) -> tuple[list[tuple[str, str]], FloatArray]:
     """Return the cases (node, side) and the chance to score (rigs, cases) in the worst mechanism state."""
     cases = list(dict.fromkeys(zip(by_node["node"], by_node["side"], strict=True)))
-    chances = np.full((len(rigs), len(cases)), np.nan)
-    for row, rig in enumerate(rigs):
-        for column, (node, side) in enumerate(cases):
-            part = by_node[(by_node["rig"] == rig) & (by_node["node"] == node) & (by_node["side"] == side)]
-            chances[row, column] = part["chance_to_score"].min()
-    return cases, chances
+    worst = by_node.groupby(["rig", "node", "side"])["chance_to_score"].min().to_dict()
+    chances = [[worst.get((rig, *case), math.nan) for case in cases] for rig in rigs]
+    return cases, np.array(chances, dtype=np.float64).reshape(len(rigs), len(cases))
 
 
 def _percent(share: float) -> str:

@@ -10,12 +10,20 @@ import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.colorbar import Colorbar
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 
 from fiducialkit.plots.camera_view import camera_legend, draw_camera
-from fiducialkit.plots.coverage_view import add_share_scale, draw_coverage
+from fiducialkit.plots.coverage_view import (
+    add_share_scale,
+    draw_coverage,
+    map_title,
+    mesh_of,
+    scale_label,
+    worst_state_grid,
+)
 from fiducialkit.plots.field_view import draw_field, field_legend
 from fiducialkit.plots.node_view import draw_chance_matrix, draw_error_near_node, error_limits_cm, line_look
 from fiducialkit.plots.rendered_view import RATIOS, draw_error_ratios
@@ -165,7 +173,31 @@ def _label_outer_panels(axes: list[Axes], count: int, columns: int) -> None:
 
 def coverage_sheet(maps: pd.DataFrame, rigs: Sequence[str], field: Field, column: str) -> bytes:
     """Return the maps of all rigs side by side on one colour scale as PNG; at most twelve, the first ones."""
+    return coverage_sheets(maps, rigs, field, (column,))[0]
+
+
+def coverage_sheets(maps: pd.DataFrame, rigs: Sequence[str], field: Field, columns: Sequence[str]) -> list[bytes]:
+    """Return a `coverage_sheet` for each column: one figure, coloured anew."""
     shown = list(rigs)[:LARGEST_MAP_COUNT]
+    figure, axes, bar = _map_panels(maps, shown, field, columns[0])
+    sheets = []
+    for column in columns:
+        for number, (rig, ax) in enumerate(zip(shown, axes, strict=False), start=1):
+            _, _, grid = worst_state_grid(maps, rig, column)
+            mesh_of(ax).set_array(grid)
+            title = f"{number}. {map_title(rig, grid)}"
+            ax.set_title(title, fontsize=LABEL_PT, loc="left", color=INK, y=1.0)
+        bar.set_label(scale_label(column), fontsize=LABEL_PT)
+        amount = "one marker" if column == "share_1" else "two markers"
+        text = f"Where at least {amount} can be seen, each place in its worst mechanism state" + _best_of(shown, rigs)
+        _head(figure, text)
+        sheets.append(png_bytes(figure))
+    return sheets
+
+
+def _map_panels(
+    maps: pd.DataFrame, shown: Sequence[str], field: Field, column: str
+) -> tuple[Figure, list[Axes], Colorbar]:
     columns = min(3, len(shown))
     rows = -(-len(shown) // columns)
     shape = min(max(field.size[1] / field.size[0], 0.3), 2.0)
@@ -174,16 +206,11 @@ def coverage_sheet(maps: pd.DataFrame, rigs: Sequence[str], field: Field, column
     panel = (width - margins.left - margins.right - (columns - 1) * margins.across) / columns
     height = margins.bottom + margins.top + rows * panel * shape + (rows - 1) * margins.down
     figure, axes = new_panels(rows, columns, width, height, margins=margins)
-    for number, (rig, ax) in enumerate(zip(shown, axes, strict=False), start=1):
+    for rig, ax in zip(shown, axes, strict=False):
         draw_coverage(maps, ax, rig=rig, column=column, field=field)
-        ax.set_title(f"{number}. {ax.get_title(loc='left')}", fontsize=LABEL_PT, loc="left", color=INK, y=1.0)
     _label_outer_panels(axes, len(shown), columns)
     beside = figure.add_axes((1.0 - 0.85 / width, 0.15, 0.16 / width, 0.7))
-    add_share_scale(figure, axes, column, cax=beside)
-    amount = "one marker" if column == "share_1" else "two markers"
-    text = f"Where at least {amount} can be seen, each place in its worst mechanism state" + _best_of(shown, rigs)
-    _head(figure, text)
-    return png_bytes(figure)
+    return figure, axes, add_share_scale(figure, axes, column, cax=beside)
 
 
 def error_sheet(by_approach: pd.DataFrame, rigs: Sequence[str], field: Field) -> bytes:

@@ -69,11 +69,12 @@ def comparison_pictures(comparison: MountComparison) -> dict[str, bytes]:
     """Return the drawings as PNG by file name, in the order of the page."""
     study = comparison.study
     rigs = [str(rig) for rig in comparison.table["rig"]]
+    maps = sheets.coverage_sheets(comparison.maps, rigs, study.field, ("share_1", "share_2"))
     pictures = {
         "chance_to_score.png": sheets.chance_sheet(comparison.by_node, rigs),
         "error_near_nodes.png": sheets.error_sheet(comparison.by_approach, rigs, study.field),
-        "coverage_one_marker.png": sheets.coverage_sheet(comparison.maps, rigs, study.field, "share_1"),
-        "coverage_two_markers.png": sheets.coverage_sheet(comparison.maps, rigs, study.field, "share_2"),
+        "coverage_one_marker.png": maps[0],
+        "coverage_two_markers.png": maps[1],
     }
     titles = {f"{rank}. {rig}": study.robot.rig(rig).mounts for rank, rig in enumerate(rigs, start=1)}
     for (rank, rig), sheet in zip(enumerate(rigs, start=1), sheets.robot_sheets(study.robot, titles), strict=True):
