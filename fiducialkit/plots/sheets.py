@@ -37,6 +37,7 @@ from fiducialkit.plots.style import (
     TICK_PT,
     TITLE_PT,
     Margins,
+    bare_axis,
     new_figure,
     new_panels,
     place_panels,
@@ -163,11 +164,12 @@ def _label_outer_panels(axes: list[Axes], count: int, columns: int) -> None:
     for number, ax in enumerate(axes):
         if number >= count:
             ax.set_axis_off()
+            continue
         if number % columns:
-            ax.tick_params(labelleft=False)
+            bare_axis(ax, "y")
             ax.set_ylabel("")
         if number + columns < count:
-            ax.tick_params(labelbottom=False)
+            bare_axis(ax, "x")
             ax.set_xlabel("")
 
 
