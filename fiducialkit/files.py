@@ -13,6 +13,7 @@ import tomllib
 from pathlib import Path
 from typing import Any, TypeVar
 
+import numpy as np
 import pandas as pd
 import pydantic
 
@@ -260,7 +261,12 @@ def _numeric_where_possible(column: pd.Series[Any], *, separator: str) -> pd.Ser
 
 def write_csv(path: str | Path, table: pd.DataFrame) -> Path:
     """Write a table as comma-separated UTF-8, whole or not at all; numbers keep nine significant digits."""
-    return write_text(path, table.to_csv(index=False, float_format="%.9g", lineterminator="\n"))
+    shown = table.copy()
+    for place, kind in enumerate(table.dtypes):
+        if isinstance(kind, np.dtype) and kind.kind == "f":  # pandas takes twice as long to write the same
+            numbers = table.iloc[:, place].tolist()
+            shown.isetitem(place, np.array([format(v, ".9g") if v == v else "" for v in numbers], dtype=object))
+    return write_text(path, shown.to_csv(index=False, float_format="%.9g", lineterminator="\n"))
 
 
 def new_folder(path: str | Path) -> Path:

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import math
 import os
 import stat
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 import pydantic
 import pytest
@@ -124,6 +126,21 @@ def test_csv_goes_round_to_nine_digits(tmp_path):
     assert back["file"].tolist() == table["file"].tolist()
     assert back["n"].tolist() == [1, 2]
     assert back["x_m"].to_numpy() == pytest.approx(table["x_m"].to_numpy(), rel=1e-9)
+
+
+def test_csv_is_what_pandas_writes(tmp_path):
+    table = pd.DataFrame(
+        {
+            "x_m": [1.0 / 3.0, math.nan, math.inf],
+            "words": ["a, b", None, 'say "x"'],
+            "is_seen": [True, False, True],
+            "short": np.array([0.1, -0.0, 1e30], dtype=np.float32),
+            "n": [1, 2, 3],
+        }
+    )
+    for each in (table, table[["x_m"]], table[:0], pd.concat([table, table[["x_m"]]], axis=1)):
+        written = files.write_csv(tmp_path / "t.csv", each).read_text(encoding="utf-8")
+        assert written == each.to_csv(index=False, float_format="%.9g", lineterminator="\n")
 
 
 def test_a_folder_is_made_but_a_file_is_not_replaced_by_one(tmp_path):
