@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import os
 import sys
 from collections.abc import Sequence
@@ -27,6 +28,7 @@ from fiducialkit.errors import FiducialKitError
 
 NAME = "fiducialkit"
 DATA_FAILED, CALLERS_MISTAKE, STOPPED = 1, 2, 130
+_OBJECTS_UNTIL_LOOKED_THROUGH = 50_000
 
 app = typer.Typer(
     name=NAME,
@@ -68,6 +70,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     arguments : sequence of str, optional
         The words after the command's name; those of this process if None.
     """
+    # a command makes many objects and soon ends: looking for circles among them less often saves a tenth of its time
+    gc.set_threshold(_OBJECTS_UNTIL_LOOKED_THROUGH, 20, 50)
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="backslashreplace")  # a name with an accent must not end the run

@@ -158,6 +158,8 @@ def _arrivals(study: Study, node: Node, side: str, distance_m: FloatArray, seen:
     chance = np.nan_to_num(chance_to_score(carried, seen.flip_probability, node, tool), nan=-1.0)
     # distances rise along the first axis; a farther pose is taken only where it is better by more than rounding
     best = np.argmax(np.round(chance, 9), axis=0)
+    s_of, r_of = np.indices(best.shape)
+    there = _arrival(carried[best, s_of, r_of], tool)
     rows: list[dict[str, object]] = []
     for r, rig in enumerate(study.rigs):
         for s, state in enumerate(study.states):
@@ -167,7 +169,7 @@ def _arrivals(study: Study, node: Node, side: str, distance_m: FloatArray, seen:
                 "approach_share_1": float(np.mean(seen.chance_1[:, s, r])),
                 "approach_share_2": float(np.mean(seen.chance_2[:, s, r])),
             }
-            row = _arrival(carried[i, s, r], tool) | {
+            row = {name: float(values[s, r]) for name, values in there.items()} | {
                 "held_from_m": float(distance_m[i]) if chance[i, s, r] >= 0.0 else math.nan,
                 "flip_probability": float(seen.flip_probability[i, s, r]),
                 "chance_to_score": max(float(chance[i, s, r]), 0.0),
@@ -188,14 +190,14 @@ def _sightings(study: Study, markers: IntArray, distance_m: FloatArray) -> dict[
     }
 
 
-def _arrival(covariance: FloatArray, tool: Tool) -> dict[str, object]:
-    at_tool = tool_covariance(covariance, tool)
+def _arrival(covariance: FloatArray, tool: Tool) -> dict[str, FloatArray]:
+    sd = np.sqrt(np.diagonal(tool_covariance(covariance, tool), axis1=-2, axis2=-1))
     return {
-        "position_95_m": float(position_95_m(covariance)),
-        "heading_95_deg": float(heading_95_deg(covariance)),
-        "tool_along_sd_m": math.sqrt(at_tool[0, 0]),
-        "tool_across_sd_m": math.sqrt(at_tool[1, 1]),
-        "heading_sd_deg": math.degrees(math.sqrt(at_tool[2, 2])),
+        "position_95_m": position_95_m(covariance),
+        "heading_95_deg": heading_95_deg(covariance),
+        "tool_along_sd_m": sd[..., 0],
+        "tool_across_sd_m": sd[..., 1],
+        "heading_sd_deg": np.degrees(sd[..., 2]),
     }
 
 
