@@ -2,6 +2,7 @@
 
 import base64
 import re
+from dataclasses import replace
 from html.parser import HTMLParser
 
 import pandas as pd
@@ -142,6 +143,15 @@ def test_best_rig_is_explained_in_its_worst_state_at_each_node():
         ("shelf", "back"),
     ]
     assert {case["state"] for case in cases} == {"arm raised"}
+
+
+def test_states_that_tie_but_for_the_last_digits_are_told_in_their_own_order():
+    """Where two states see alike their chances differ by rounding; the state named must not hang on that."""
+    comparison = hand_made_comparison()
+    tied = comparison.by_node.assign(chance_to_score=0.5)
+    first = [row["state"] for row in worst_cases(replace(comparison, by_node=tied), RIGS[0])]
+    tied.loc[tied.index[1::2], "chance_to_score"] -= 1e-13
+    assert [row["state"] for row in worst_cases(replace(comparison, by_node=tied), RIGS[0])] == first
 
 
 def test_a_folder_that_cannot_be_is_refused_and_left_alone(tmp_path):

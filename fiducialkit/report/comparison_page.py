@@ -8,6 +8,7 @@ import unicodedata
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
 import pandas as pd
 
 from fiducialkit import __version__, files
@@ -121,7 +122,8 @@ def render_page(
 def worst_cases(comparison: MountComparison, rig: str) -> list[dict[str, Any]]:
     """Return one row a node and side of that rig: its worst mechanism state."""
     rows = comparison.by_node[comparison.by_node["rig"] == rig]
-    worst = rows.sort_values("chance_to_score", kind="stable").drop_duplicates(["node", "side"]).sort_index()
+    rows = rows.iloc[np.argsort(rows["chance_to_score"].to_numpy().round(9), kind="stable")]
+    worst = rows.drop_duplicates(["node", "side"]).sort_index()
     return _records(worst)
 
 
