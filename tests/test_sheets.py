@@ -48,7 +48,7 @@ def test_robot_sheets_drawn_together_equal_each_drawn_alone():
         found, expected = pixels_of(png), pixels_of(plain_robot_sheet(robot, title, mounts))
         assert found.shape == expected.shape
         off = np.abs(found - expected).max(axis=2)
-        # where the figure is higher, letters may stand a fraction of a pixel elsewhere and grid lines end a pixel sooner
+        # where the figure is higher, letters stand a fraction of a pixel elsewhere and lines may end a pixel sooner
         assert (off > 16).sum() < 50 and (off > 0).sum() < 1000
     shown = [pixels_of(png) for png in sheets.robot_sheets(robot, {"a": names[:1], "b": names[1:2]})]
     assert (shown[0] != shown[1]).any(axis=2).sum() > 500, "each sheet shows its own views"

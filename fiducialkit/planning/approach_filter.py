@@ -5,6 +5,7 @@ The filter and what it knows of lasting errors: `planning.filter_steps`.
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -206,9 +207,9 @@ def _arrivals(study: Study, drives: Sequence[_Drives]) -> pd.DataFrame:
     )
     chance, sd = np.empty(len(frame)), np.empty((len(frame), 3))
     flips = frame["flip_probability"].to_numpy()
-    nodes = {node.name: node for node in study.field.nodes}
-    for (name, side), rows in frame.groupby(["node", "side"], sort=False).indices.items():
-        node, tool = nodes[str(name)], study.tool(str(side))
+    for node, side in itertools.product(study.field.nodes, study.sides):
+        rows = np.flatnonzero((frame["node"] == node.name) & (frame["side"] == side))
+        tool = study.tool(side)
         chance[rows] = chance_to_score(covariance[rows], flips[rows], node, tool)
         sd[rows] = np.sqrt(np.diagonal(tool_covariance(covariance[rows], tool), axis1=1, axis2=2))
     frame = frame.assign(

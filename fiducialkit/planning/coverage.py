@@ -45,14 +45,15 @@ def _cell_centres(length_m: float, step_m: float) -> FloatArray:
 def has_standing_room(study: Study, poses: FloatArray) -> BoolArray:
     """Return for each pose whether the footprint lies on the floor and touches no obstacle that stands on it."""
     corners = footprint_corners(study.robot.footprint, poses)
-    on_floor = ((corners >= -1e-9) & (corners <= np.array(study.field.size) + 1e-9)).all(axis=(1, 2))
+    inside = (corners >= -1e-9) & (corners <= np.array(study.field.size) + 1e-9)
+    on_floor: BoolArray = np.asarray(inside.all(axis=(1, 2)))
     reach = 0.5 * math.hypot(*study.robot.footprint)
     for obstacle in study.field.obstacles:
         if obstacle.corner_min[2] < BLOCKS_BELOW_M:
             low, high = np.array(obstacle.corner_min[:2]) - reach, np.array(obstacle.corner_max[:2]) + reach
             near = np.flatnonzero(on_floor & ((poses[:, :2] > low) & (poses[:, :2] < high)).all(axis=1))
             on_floor[near] = ~_overlaps(corners[near], poses[near], study.robot.footprint, obstacle)
-    return np.asarray(on_floor)
+    return on_floor
 
 
 def footprint_corners(footprint: tuple[float, float], poses: FloatArray) -> FloatArray:
