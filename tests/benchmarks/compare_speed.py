@@ -49,9 +49,9 @@ def whole_command(package, out):
     words = [sys.executable, "-c", "import sys; from fiducialkit.cli.main import main; sys.exit(main())"]
     environment = os.environ | {"PYTHONPATH": str(package.parent)}
     start, before = time.perf_counter(), os.times()
-    subprocess.run(
-        [*words, "compare", str(SAMPLE), "--out", str(out)], env=environment, check=True, capture_output=True
-    )
+    command = [*words, "compare", str(SAMPLE), "--out", str(out)]
+    # with "-c" Python looks for packages in the folder it stands in first of all
+    subprocess.run(command, env=environment, cwd=package.parent, check=True, capture_output=True)
     after = os.times()
     spent = after.children_user + after.children_system - before.children_user - before.children_system
     return time.perf_counter() - start, spent
