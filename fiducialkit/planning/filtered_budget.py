@@ -10,8 +10,8 @@ import numpy as np
 import pandas as pd
 
 from fiducialkit.arrays import FloatArray
-from fiducialkit.planning.filter_steps import Measurements, measurements, run_filter, timetable
 from fiducialkit.planning.arrival import tool_covariance
+from fiducialkit.planning.filter_steps import Measurements, measurements, run_filter, timetable
 from fiducialkit.planning.picture_model import CORNERS, SOURCES, picture_model, with_half
 from fiducialkit.planning.prediction import predict
 from fiducialkit.planning.study import Study
