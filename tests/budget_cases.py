@@ -8,15 +8,17 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.spatial.transform import Rotation
 
-from fiducialkit.planning.picture_model import corner_rows, picture_model, rig_gains
+from fiducialkit.planning.corner_errors import corner_errors
+from fiducialkit.planning.picture_model import picture_model, rig_gains
 from fiducialkit.planning.study import BuildTolerance, Study
 from fiducialkit.scene.robot import Rig
-from fiducialkit.scene.transforms import parts
+from fiducialkit.scene.transforms import parts, rigid_transform
 from fiducialkit.solving.pose_log import LogSightings, solve_poses
 from fiducialkit.solving.priors import Prior
 
 DRAWN = {
     "corner noise": "noise",
+    "corner pull": "pull",
     "lens calibration": "lens",
     "mount calibration": "mount",
     "field layout": "layout",
@@ -40,24 +42,26 @@ class Case:
     motion: tuple[float, float]  # forward m/s, turn rad/s
 
     def sightings(self):
-        """Return (mount, its number in the rig, marker numbers, corner sds) a mount, as the budget counts them."""
+        """Return (mount, its number in the rig, marker numbers, corner errors) a mount, as the budget counts them."""
         model = picture_model(self.study, self.pose[None])
         found = []
         for k, mount in enumerate(model.mounts):
             if mount.name in self.rig.mounts:
                 seen = np.flatnonzero(model.is_seen[0, self.state, k])
-                sds = [marker_sd(model, k, m) for m in seen]
-                found.append((mount, self.rig.mounts.index(mount.name), seen, np.array(sds)))
+                found.append((mount, self.rig.mounts.index(mount.name), seen, self._errors(mount, seen)))
         return found
 
-
-def marker_sd(model, k, m):
-    """Return the corner sd that the model's information stands for, from its trace without noise."""
-    centre, heading = model.poses[0, :2], model.poses[0, 2]
-    corners = model.study.field.corners_field[m].copy()
-    corners[:, :2] = (corners[:, :2] - centre) @ turn_z(heading)[:2, :2]
-    rows = corner_rows(model.mounts[k], corners[None])[1].reshape(8, 6)
-    return math.sqrt(np.trace(rows.T @ rows) / np.trace(model.information[0, k, m]))
+    def _errors(self, mount, seen):
+        field = self.study.field
+        robot = rigid_transform(turn_z(self.pose[2]), np.append(self.pose[:2], 0.0), "robot")
+        camera_from_field = (robot * mount.robot_from_camera).inv()
+        corners = np.array([camera_from_field.apply(each) for each in field.corners_field[seen]]).reshape(-1, 4, 3)
+        normals = np.cross(corners[:, 0] - corners[:, 3], corners[:, 1] - corners[:, 0])
+        centres = corners.mean(axis=1)
+        cosines = np.abs((normals * centres).sum(axis=1)) / np.linalg.norm(normals, axis=1)
+        facing = np.degrees(np.arccos(cosines / np.linalg.norm(centres, axis=1)))
+        pixels = mount.camera.project(corners.reshape(-1, 3))[0].reshape(-1, 4, 2)
+        return corner_errors(mount.camera, field.family.cells(field.border_cells), pixels, facing)
 
 
 def turn_z(angle):
@@ -86,10 +90,12 @@ def brute_force(case: Case, trials: int, rng: np.random.Generator, noise_rng=Non
 
     Corner noise comes from `noise_rng`, so that a second call with an equal `rng` has the same other errors.
 
-    draws: noise, stand, lens, mount, layout, time, rows: whether that source is there.
+    draws: noise, pull, stand, lens, mount, layout, time, rows: whether that source is there.
     """
     study, built = case.study, case.study.tolerance
-    on = {name: draws.get(name, False) for name in ("noise", "stand", "lens", "mount", "layout", "time", "rows")}
+    on = {
+        name: draws.get(name, False) for name in ("noise", "pull", "stand", "lens", "mount", "layout", "time", "rows")
+    }
     prior = study.prior
     base = turn_z(case.pose[2])
     stand = small_turns(rng, trials, prior.level_sd_deg if on["stand"] else 0.0).as_rotvec()
@@ -101,22 +107,26 @@ def brute_force(case: Case, trials: int, rng: np.random.Generator, noise_rng=Non
     late = rng.normal(0.0, built.time_sd_s, trials) if on["time"] else np.zeros(trials)
     layout = _displaced_layout(study, trials, rng, on["layout"])
     frame, marker, camera, pixels, variance = [], [], [], [], []
-    for mount, number, seen, sds in case.sightings():
+    for mount, number, seen, errors in case.sightings():
         rotation_rc, pupil = parts(mount.robot_from_camera)
         turned = small_turns(rng, trials, built.mount_sd_deg if on["mount"] else 0.0).as_matrix() @ rotation_rc
         moved = pupil + rng.normal(0.0, built.mount_sd_m if on["mount"] else 0.0, (trials, 3))
         focal = rng.normal(0.0, 0.01 * built.focal_sd_percent, trials) if on["lens"] else np.zeros(trials)
-        for m, sd in zip(seen, sds, strict=True):
+        for m, weights, spread, mean in zip(seen, errors.weights, errors.covariance, errors.mean, strict=True):
             shown = _pictured(
                 mount.camera, layout[:, m], (robot_rotation, robot_place), (turned, moved), focal,
                 (case.motion, late, on["rows"]),
             )  # fmt: skip
-            shown = shown + (sd * (noise_rng or rng).standard_normal(shown.shape) if on["noise"] else 0.0)
+            if on["noise"]:
+                drawn = (noise_rng or rng).standard_normal((trials, 8)) @ np.linalg.cholesky(spread).T
+                shown = shown + drawn.reshape(-1, 4, 2)
+            if on["pull"]:
+                shown = shown + mean.reshape(4, 2)
             frame.append(np.arange(trials))
             marker.append(np.full(trials, study.field.marker_ids[m]))
             camera.append(np.full(trials, number))
             pixels.append(shown)
-            variance.append(np.full(trials, sd**2))
+            variance.append(np.broadcast_to(np.linalg.inv(weights), (trials, 8, 8)))
     frame = np.concatenate(frame)
     order = np.argsort(frame, kind="stable")
     mounts = [study.robot.mount(name) for name in case.rig.mounts]
@@ -183,7 +193,7 @@ def measured(case: Case, trials: int, rng: np.random.Generator):
     """Return the mean squares of along, across, heading by source, each drawn alone, and of all together."""
     alone = {}
     for source, draw in DRAWN.items():
-        error, _ = brute_force(case, 2 if draw == "rows" else trials, rng, **{draw: True})
+        error, _ = brute_force(case, 2 if draw in ("rows", "pull") else trials, rng, **{draw: True})
         alone[source] = (error**2).mean(axis=0)
     error, _ = brute_force(case, trials, rng, **dict.fromkeys(DRAWN.values(), True))
     return alone, (error**2).mean(axis=0)

@@ -22,6 +22,7 @@ from fiducialkit.planning.picture_model import (
     LAYOUT,
     LENS,
     MOUNT,
+    PULL,
     ROWS,
     SOURCES,
     TIME,
@@ -156,7 +157,7 @@ def test_sources_add_up_to_the_prediction(study):
         gains = rig_gains(model, rig, np.arange(len(poses)), zero, still)
         spread = {name: gain @ np.swapaxes(gain, 1, 2) for name, gain in gains.constant.items()}
         np.testing.assert_array_equal(gains.markers, found.markers[:, 0, r])
-        noise = gains.noise + spread[FLOOR] + spread[WHEELS]
+        noise = gains.noise + spread[PULL] + spread[FLOOR] + spread[WHEELS]
         total = noise + spread[LENS] + spread[MOUNT] + spread[LAYOUT]
         certain = np.array([_is_certain(study, rig, pose) for pose in poses]) & (gains.markers > 0)
         assert certain.mean() > 0.4
@@ -191,7 +192,7 @@ def test_tables_are_whole_and_shares_add_up(budget):
     by_case = budget.shares.groupby(["rig", "node", "side", "state"], sort=False)
     for name in ("share", "share_along", "share_across", "share_heading"):
         np.testing.assert_allclose(by_case[name].sum().to_numpy()[seen], 1.0, rtol=1e-9)
-    assert budget.shares["source"].head(8).tolist() == list(SOURCES)
+    assert budget.shares["source"].head(len(SOURCES)).tolist() == list(SOURCES)
     sd = np.sqrt(np.diagonal(budget.covariance, axis1=1, axis2=2))
     np.testing.assert_allclose(budget.cases["tool_across_sd_m"], sd[:, 1])
     assert seen.any() and not seen.all()  # one forward camera sees no marker on some approaches
@@ -210,8 +211,8 @@ def test_halving_is_computed_not_a_rule_of_thumb(study, budget):
     said = first.shares[first.shares["source"] == LAYOUT]["chance_if_halved"].to_numpy()
     np.testing.assert_allclose(said, again.cases["chance_to_score"], rtol=1e-9)
     # physics: where the weights stay as they are, less error is never worse
-    chance = np.repeat(budget.cases["chance_to_score"].to_numpy(), 8)
-    weights_stay = budget.shares["source"].isin([LENS, MOUNT, LAYOUT, TIME, ROWS])
+    chance = np.repeat(budget.cases["chance_to_score"].to_numpy(), len(SOURCES))
+    weights_stay = budget.shares["source"].isin([PULL, LENS, MOUNT, LAYOUT, TIME, ROWS])
     assert (budget.shares["chance_if_halved"] >= chance - 1e-9)[weights_stay].all()
 
 
@@ -270,8 +271,9 @@ def test_an_exact_study_has_only_the_corners_left(study):
         prior=FloorPrior(height_sd_m=1e-7, level_sd_deg=1e-6),
     )  # fmt: skip
     found = fiducialkit.error_budget(exact, rigs=["three low"])
-    assert found.shares[found.shares["source"] == CORNERS]["share"].min() > 1.0 - 1e-5
-    assert set(found.cases["largest"]) == {CORNERS}
+    corners = found.shares[found.shares["source"].isin([CORNERS, PULL])]
+    assert corners.groupby(["rig", "node", "side", "state"])["share"].sum().min() > 1.0 - 1e-5
+    assert set(found.cases["largest"]) <= {CORNERS, PULL}
 
 
 @pytest.mark.parametrize(

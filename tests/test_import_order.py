@@ -124,6 +124,7 @@ ORDER: dict[str, tuple[str, ...]] = {
         "detector_tables",
         "robot_detector",
         "detectability",
+        "corner_errors",
         "sight_kernels",
         "edge_kernels",
         "information_kernels",

@@ -29,7 +29,7 @@ def half_widths(node: Node) -> tuple[float, float, float]:
 
 
 def case_sentence(row: Mapping[Any, Any], covariance: FloatArray, halved: FloatArray, study: Study) -> str:
-    """Return the largest source of one row of CASES and what halving it brings; `halved` (8, 3, 3) as by source."""
+    """Return the largest source of one row of CASES and what halving it brings; `halved` (9, 3, 3) as by source."""
     where = case_in_words(row)
     if not row["largest"]:
         return f"{where}: sees no marker on the last {study.approach.distance_m:g} m"

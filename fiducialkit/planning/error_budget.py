@@ -56,7 +56,7 @@ class ErrorBudget:
         One row a rig and source, over all its cases.
     covariance : ndarray, shape (C, 3, 3)
         Beside `cases`: of along, across, heading at the tool point; NaN where no marker is seen. [m, m, rad]
-    by_source : ndarray, shape (C, 8, 3, 3)
+    by_source : ndarray, shape (C, 9, 3, 3)
         The same from each of `picture_model.SOURCES`; they add up to `covariance`.
     sentences : tuple of str
         One a rig: the largest source and what halving it brings.
@@ -186,7 +186,7 @@ class _Approach:
 
 
 def _rig_cases(approach: _Approach, number: int) -> tuple[pd.DataFrame, FloatArray, FloatArray]:
-    """Return the cases of one rig, and (C, 8, 3, 3): covariances by source, and sums with each source half as large."""
+    """Return the cases of one rig, and (C, 9, 3, 3): covariances by source, and sums with each source half as large."""
     model = approach.model
     rig = model.study.rigs[number]
     every = approach.pictures()
@@ -204,7 +204,7 @@ def _rig_cases(approach: _Approach, number: int) -> tuple[pd.DataFrame, FloatArr
 def _at_tool(
     model: PictureModel, rig: Rig, frame: pd.DataFrame, motion: tuple[float, float]
 ) -> tuple[FloatArray, IntArray]:
-    """Return the covariance at the tool point from each source, (C, 8, 3, 3), after driving on, and markers seen."""
+    """Return the covariance at the tool point from each source, (C, 9, 3, 3), after driving on, and markers seen."""
     study = model.study
     forward = np.where(frame["side"] == "front", motion[0], -motion[0])
     speeds = np.column_stack([forward, np.full(len(frame), motion[1])])

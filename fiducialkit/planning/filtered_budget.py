@@ -24,7 +24,7 @@ def filtered_sources(
 
     Returns
     -------
-    list of (DataFrame, ndarray (C, 8, 3, 3), ndarray (C, 8, 3, 3))
+    list of (DataFrame, ndarray (C, 9, 3, 3), ndarray (C, 9, 3, 3))
         rig, node, side, state, markers (in the last picture that sees one), blind_m, flip_probability; covariances by
         source; and their sums with each source half as large. NaN where no marker is seen. [m, m, rad]
     """
@@ -53,7 +53,7 @@ def _last_markers(measured: Measurements) -> list[int]:
 
 
 def _by_source(study: Study, measured: Measurements) -> FloatArray:
-    """Return the covariance at the tool point from each source, (C, 8, 3, 3)."""
+    """Return the covariance at the tool point from each source, (C, 9, 3, 3)."""
     _, covariance, by_constant = run_filter(study, measured)
     source_of = np.array(measured.source_of)
     by_source = np.zeros((len(covariance), len(SOURCES), 3, 3))

@@ -2,9 +2,10 @@
 
 All of it is linear and in the robot's own axes at its origin, as in `planning.kernels`: a small error is a translation
 ``d`` and a rotation vector ``w``, and along, across, heading are components 0, 1 and 5. With the rows ``J`` of the
-corners that are seen, the weights ``W`` of their noise and the weights ``L`` of what is known without cameras, the pose
-is fitted with ``P = (J' W J + L)^-1``. Corners that are off by ``dp`` move it by ``P J' W dp``, so a source that
-displaces the corners by ``J_source e`` has the gain ``P J' W J_source``. Derived here.
+corners that are seen, the weights ``W`` that a solver gives them and the weights ``L`` of what is known without
+cameras, the pose is fitted with ``P = (J' W J + L)^-1``. Corners that are off by ``dp`` move it by ``P J' W dp``, so a
+source that displaces the corners by ``J_source e`` has the gain ``P J' W J_source``, and errors of covariance ``C``
+leave ``P J' W C W J P``. Derived here.
 
 Signs are kept, so that gains of one source at different poses belong to the same error.
 """
@@ -18,7 +19,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from fiducialkit.arrays import BoolArray, FloatArray, IntArray, checked_array
-from fiducialkit.planning.detectability import at_places, camera_tables
+from fiducialkit.planning.corner_errors import corner_errors
 from fiducialkit.planning.mount_information import CHUNK, LIKELY, WORD_BITS, Room, look, scenery_of, turned
 from fiducialkit.planning.prediction import used_mounts
 from fiducialkit.planning.study import Study
@@ -26,6 +27,7 @@ from fiducialkit.scene.robot import Mount, Rig
 from fiducialkit.scene.transforms import parts
 
 CORNERS = "corner noise"
+PULL = "corner pull"
 LENS = "lens calibration"
 MOUNT = "mount calibration"
 LAYOUT = "field layout"
@@ -33,7 +35,7 @@ FLOOR = "stand on the floor"
 TIME = "time offset"
 ROWS = "rolling shutter"
 WHEELS = "wheels and gyro"
-SOURCES = (CORNERS, LENS, MOUNT, LAYOUT, FLOOR, TIME, ROWS, WHEELS)
+SOURCES = (CORNERS, PULL, LENS, MOUNT, LAYOUT, FLOOR, TIME, ROWS, WHEELS)
 _STATED = {
     LENS: ("focal_sd_percent",),
     MOUNT: ("mount_sd_m", "mount_sd_deg"),
@@ -41,6 +43,7 @@ _STATED = {
     TIME: ("time_sd_s",),
 }
 _WANTED = np.array([0, 1, 5])
+_TERMS = ("information", "by_noise", "by_pull", "by_focal", "by_row")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -57,6 +60,10 @@ class PictureModel:
     is_seen : ndarray of bool, shape (N, S, K, M)
     information : ndarray, shape (N, K, M, 6, 6)
         J' W J of each marker's four corners.
+    by_noise : ndarray, shape (N, K, M, 6, 6)
+        J' W C W J: what of the corner errors is new in every picture.
+    by_pull : ndarray, shape (N, K, M, 6)
+        J' W dp for corners that all lie inside by as much as the detector pulls them, in every picture.
     by_focal : ndarray, shape (N, K, M, 6)
         J' W dp for a focal length that is longer by its own size.
     by_row : ndarray, shape (N, K, M, 6, 2)
@@ -70,6 +77,8 @@ class PictureModel:
     mounts: tuple[Mount, ...]
     is_seen: BoolArray
     information: FloatArray
+    by_noise: FloatArray
+    by_pull: FloatArray
     by_focal: FloatArray
     by_row: FloatArray
     centres: FloatArray
@@ -108,6 +117,8 @@ def picture_model(study: Study, poses: FloatArray) -> PictureModel:
         mounts=mounts,
         is_seen=is_seen,
         information=np.zeros((*shape, 6, 6)),
+        by_noise=np.zeros((*shape, 6, 6)),
+        by_pull=np.zeros((*shape, 6)),
         by_focal=np.zeros((*shape, 6)),
         by_row=np.zeros((*shape, 6, 2)),
         centres=corners.mean(axis=2),
@@ -117,7 +128,8 @@ def picture_model(study: Study, poses: FloatArray) -> PictureModel:
         if n.size:
             cells = field.family.cells(field.border_cells)
             found = _marker_terms(mount, corners[n, m], cells)
-            model.information[n, k, m], model.by_focal[n, k, m], model.by_row[n, k, m] = found
+            for name, term in zip(_TERMS, found, strict=True):
+                getattr(model, name)[n, k, m] = term
     return model
 
 
@@ -143,20 +155,23 @@ def _in_robot(points_field: FloatArray, poses: FloatArray) -> FloatArray:
     return np.stack([cosine * x + sine * y, cosine * y - sine * x, z], axis=-1)
 
 
-def _marker_terms(mount: Mount, corners_robot: FloatArray, cells: int) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Return information (V, 6, 6), by_focal (V, 6) and by_row (V, 6, 2) of markers (V, 4, 3) a mount sees."""
-    camera = mount.camera
+def _marker_terms(mount: Mount, corners_robot: FloatArray, cells: int) -> tuple[FloatArray, ...]:
+    """Return the `_TERMS` of markers (V, 4, 3) that a mount sees."""
+    camera, count = mount.camera, len(corners_robot)
     pixels, rows, by_intrinsics = corner_rows(mount, corners_robot)
-    table = camera_tables(camera, cells=cells)[0]
-    sd = at_places(table, _shorter_way_px(pixels), _facing_deg(mount, corners_robot))
-    weighted = rows.reshape(-1, 8, 6) / (sd**2)[:, None, None]
+    errors = corner_errors(camera, cells, pixels, _facing_deg(mount, corners_robot))
+    rows = rows.reshape(count, 8, 6)
+    weighted = errors.weights @ rows
+    back = np.swapaxes(weighted, 1, 2)
     focal = by_intrinsics[..., 0] * camera.fx_px + by_intrinsics[..., 1] * camera.fy_px
     late = (pixels[..., 1] - 0.5 * (camera.height_px - 1)) * camera.timing.row_time_s  # against the middle row
-    displaced = late[..., None, None] * rows[..., [0, 5]]
+    displaced = late[..., None, None] * rows.reshape(count, 4, 2, 6)[..., [0, 5]]
     return (
-        np.asarray(np.swapaxes(weighted, 1, 2) @ rows.reshape(-1, 8, 6)),
-        np.einsum("vca,vc->va", weighted, focal.reshape(-1, 8)),
-        np.einsum("vca,vcb->vab", weighted, displaced.reshape(-1, 8, 2)),
+        np.asarray(back @ rows),
+        np.asarray(back @ errors.covariance @ weighted),
+        np.asarray((back @ errors.mean[:, :, None])[..., 0]),
+        np.asarray((back @ focal.reshape(count, 8, 1))[..., 0]),
+        np.asarray(back @ displaced.reshape(count, 8, 2)),
     )
 
 
@@ -188,14 +203,6 @@ def _facing_deg(mount: Mount, corners_robot: FloatArray) -> FloatArray:
     lines = np.array(mount.position, dtype=np.float64) - corners_robot.mean(axis=1)
     lengths = np.linalg.norm(normals, axis=1) * np.linalg.norm(lines, axis=1)
     return np.asarray(np.degrees(np.arccos(np.clip((normals * lines).sum(axis=1) / lengths, -1.0, 1.0))))
-
-
-def _shorter_way_px(pixels: FloatArray) -> FloatArray:
-    """Return each quadrilateral's area over its longest side: what the detector's tables go by. [px]"""
-    x, y = pixels[..., 0], pixels[..., 1]
-    area = 0.5 * np.abs((x * np.roll(y, -1, axis=1) - np.roll(x, -1, axis=1) * y).sum(axis=1))
-    sides = np.linalg.norm(pixels - np.roll(pixels, -1, axis=1), axis=2)
-    return np.asarray(area / sides.max(axis=1))
 
 
 def rig_gains(
@@ -248,12 +255,15 @@ def _gains(model: PictureModel, used: IntArray, seen: FloatArray, pose_of: IntAr
     speeds = np.zeros((len(pose_of), 6))
     speeds[:, [0, 5]] = motion
     focal = np.einsum("ckm,ckma->cka", seen, model.by_focal[np.ix_(pose_of, used)])
+    pull = np.einsum("ckm,ckma->ca", seen, model.by_pull[np.ix_(pose_of, used)])
+    random = np.einsum("ckm,ckmab->cab", seen, model.by_noise[np.ix_(pose_of, used)])
     late = np.einsum("ckm,ckmab,cb->ca", seen, model.by_row[np.ix_(pose_of, used)], motion)
     built = model.study.tolerance
     pupils = np.array([model.mounts[k].position for k in used])
     centres = model.centres[pose_of]
     root = np.sqrt(_prior_weights(model.study))
     constant = {
+        PULL: gain @ pull[:, :, None],
         LENS: gain @ np.swapaxes(focal, 1, 2) * (0.01 * built.focal_sd_percent),
         MOUNT: _moved(gain, by_mount, pupils[None], built.mount_sd_m, built.mount_sd_deg),
         LAYOUT: _moved(gain, by_marker, centres, -built.marker_sd_m, -built.marker_sd_deg),
@@ -262,7 +272,7 @@ def _gains(model: PictureModel, used: IntArray, seen: FloatArray, pose_of: IntAr
         ROWS: gain @ late[:, :, None],
         WHEELS: gain[:, :, 5:] * root[5:],
     }
-    return Gains(markers=markers, noise=gain @ total @ np.swapaxes(gain, 1, 2), constant=constant)
+    return Gains(markers=markers, noise=gain @ random @ np.swapaxes(gain, 1, 2), constant=constant)
 
 
 def with_half(model: PictureModel, source: str) -> PictureModel:
@@ -270,8 +280,9 @@ def with_half(model: PictureModel, source: str) -> PictureModel:
     study = model.study
     built, prior, wheels = study.tolerance, study.prior, study.odometry
     if source == CORNERS:
-        pieces = {name: 4.0 * getattr(model, name) for name in ("information", "by_focal", "by_row")}
-        return replace(model, **pieces)
+        return replace(model, **{name: 4.0 * getattr(model, name) for name in _TERMS})
+    if source == PULL:
+        return replace(model, by_pull=0.5 * model.by_pull)
     if source == ROWS:
         return replace(model, by_row=0.5 * model.by_row)
     if source == FLOOR:

@@ -25,7 +25,8 @@ SHARE = SEEN + 1
 TOTAL = SHARE + 1
 NOISE = TOTAL + SYMMETRIC  # six numbers of the covariance from corner noise
 EXTRA = NOISE + 6  # and of what lasting errors add
-VARIED = EXTRA + 6  # where corners are pulled inwards: covariance of the weighted errors, and their mean
+# where corners are pulled inwards: covariance of the weighted errors less what the solver takes it for, and their mean
+VARIED = EXTRA + 6
 MEAN = VARIED + SYMMETRIC
 WORK_ROWS = MEAN + 6
 ADDED = 2 * SYMMETRIC + 6  # numbers of a case that are sums over its sightings
@@ -105,8 +106,6 @@ def _add_totals(picks, count, listed, prior, has_pull, kept, probability, picked
         total[c] = 0.0
     for a in range(6):
         total[a * (a + 3) // 2] = prior[a]
-        if has_pull:
-            total[SYMMETRIC + a * (a + 3) // 2] = prior[a]
     fixed = 0
     for e in range(count):
         if listed[e, _ROW] == _ALWAYS:
@@ -116,6 +115,8 @@ def _add_totals(picks, count, listed, prior, has_pull, kept, probability, picked
                 total[c] += kept[k, q, c]
             for c in range(SYMMETRIC, added):
                 total[c] += kept[k, q, RANDOM - SYMMETRIC + c]
+                if c < 2 * SYMMETRIC:
+                    total[c] -= kept[k, q, c - SYMMETRIC]
     for i in range(CASES):
         work[SHARE * CASES + i] = 0.0
     work[SHARE * CASES] = 1.0
@@ -131,6 +132,8 @@ def _add_totals(picks, count, listed, prior, has_pull, kept, probability, picked
                 total[ADDED * case + c] = total[ADDED * without + c] + kept[k, q, c]
             for c in range(SYMMETRIC, added):
                 total[ADDED * case + c] = total[ADDED * without + c] + kept[k, q, RANDOM - SYMMETRIC + c]
+                if c < 2 * SYMMETRIC:
+                    total[ADDED * case + c] -= kept[k, q, c - SYMMETRIC]
     for case in range(1 << picks):
         for c in range(SYMMETRIC):
             work[(TOTAL + c) * CASES + case] = total[ADDED * case + c]
@@ -227,7 +230,7 @@ def _solve_lanes(span, work):
 
 @kernel(allocates=False, reorders_sums=True)
 def _vary_lanes(span, work):
-    """Fill NOISE with what the rows VARIED and MEAN make of it: gain times both. PIECE is scratch."""
+    """Add to NOISE what the rows VARIED and MEAN make of it: gain times both. PIECE is scratch."""
     for b in range(3):
         for c in range(6):
             place = (b * BLOCK + PIECE + c) * CASES
@@ -248,7 +251,7 @@ def _vary_lanes(span, work):
         for a in range(b + 1):
             place = (NOISE + b * (b + 1) // 2 + a) * CASES
             for i in range(span):
-                work[place + i] = work[(b * BLOCK + PIECE + 6) * CASES + i] * work[(a * BLOCK + PIECE + 6) * CASES + i]
+                work[place + i] += work[(b * BLOCK + PIECE + 6) * CASES + i] * work[(a * BLOCK + PIECE + 6) * CASES + i]
             for r in range(6):
                 for i in range(span):
                     work[place + i] += (

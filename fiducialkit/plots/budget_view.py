@@ -23,6 +23,7 @@ from fiducialkit.plots.style import (
 )  # fmt: skip
 
 LARGEST_PANEL_COUNT = 8
+_COLOURS = (*LINE_COLOURS, "#9aa3ab")  # one more than lines have: stacks need no dashes
 
 
 def worst_states(cases: pd.DataFrame) -> pd.DataFrame:
@@ -52,7 +53,7 @@ def draw_budget(cases: pd.DataFrame, shares: pd.DataFrame, ax: Axes, *, rig: str
     for number, source in enumerate(sources):
         keys = zip(rows["node"], rows["side"], rows["state"], [source] * len(rows), strict=True)
         part = np.nan_to_num([100.0 * float(keyed[key]) for key in keys])
-        colour = LINE_COLOURS[number % len(LINE_COLOURS)]
+        colour = _COLOURS[number % len(_COLOURS)]
         ax.bar(places, part, 0.78, floor, color=colour, edgecolor="white", linewidth=0.6, gid=f"share {source}")
         floor += part
     for place, (_, row) in enumerate(rows.iterrows()):
@@ -75,7 +76,7 @@ def budget_sheet(cases: pd.DataFrame, shares: pd.DataFrame, rigs: Sequence[str],
         draw_budget(cases, shares, ax, rig=rig, sources=sources)
         if number + 1 < len(shown):
             ax.tick_params(labelbottom=False)
-    handles = [Patch(color=LINE_COLOURS[number % len(LINE_COLOURS)]) for number in range(len(sources))]
+    handles = [Patch(color=_COLOURS[number % len(_COLOURS)]) for number in range(len(sources))]
     figure.legend(
         handles, list(sources), loc="outside lower left", ncols=4, fontsize=LABEL_PT - 0.5, frameon=False,
         labelcolor=INK,
