@@ -71,6 +71,10 @@ def test_summary_is_counted_from_the_rows(check):
     assert len(rows) == cell["poses"]
     right = rows[~rows["is_flipped"] & (rows["read"] == rows["predicted"])]
     assert len(right) == cell["as_predicted"]
+    units = (("along", "m"), ("across", "m"), ("heading", "deg"))
+    far = sum((right[f"{name}_error_{unit}"].abs() > 4.0 * right[f"{name}_sd_{unit}"]) for name, unit in units) > 0
+    assert far.sum() == cell["far_off"]
+    right = right[~far]
     by_hand = math.sqrt(((right["along_error_m"] / right["along_sd_m"]) ** 2).mean())
     assert cell["along_ratio"] == pytest.approx(by_hand)
     assert "48 rendered poses" in str(check)

@@ -32,6 +32,7 @@ from fiducialkit.parallel import Progress, run_pieces, spawned_seeds
 from fiducialkit.planning.coverage import approach_poses, floor_poses, has_standing_room
 from fiducialkit.planning.detectability import LARGEST_FACING_DEG
 from fiducialkit.planning.mount_information import WORD_BITS, mount_information
+from fiducialkit.planning.picture_model import FLOOR, PULL, WHEELS, picture_model, rig_gains
 from fiducialkit.planning.prediction import predict, used_mounts
 from fiducialkit.planning.rendered_tables import CHECKED_POSES, RenderedCheck, summary
 from fiducialkit.planning.robot_detector import RUNNABLE, seen_by_robot
@@ -299,7 +300,7 @@ def _beside_prediction(study: Study, labels: pd.DataFrame, poses: FloatArray, ou
     count, rigs = len(poses), len(study.rigs)
     state = np.array([study.states.index(name) for name in labels["state"]])
     at = (np.repeat(np.arange(count), rigs), np.repeat(state, rigs), np.tile(np.arange(rigs), count))
-    sd = np.sqrt(np.diagonal(seen.noise_covariance[at], axis1=1, axis2=2))
+    sd = _predicted_sds(study, poses, state)
     place = labels.assign(
         pose=np.arange(count),
         robot_x_m=poses[:, 0],
@@ -316,6 +317,21 @@ def _beside_prediction(study: Study, labels: pd.DataFrame, poses: FloatArray, ou
         heading_sd_deg=np.degrees(sd[:, 2]),
         flip_probability=seen.flip_probability[at],
     )
+
+
+def _predicted_sds(study: Study, poses: FloatArray, state: IntArray) -> FloatArray:
+    """Return sds of along, across, heading by pose and rig where the likely markers are read, and no others.
+
+    `Prediction` has the mean over what may be read, which the poses that are compared are not drawn from.
+    """
+    model, still = picture_model(study, poses), np.zeros((len(poses), 2))
+    sds = np.empty((len(poses), len(study.rigs), 3))
+    for r, rig in enumerate(study.rigs):
+        gains = rig_gains(model, rig, np.arange(len(poses)), state, still)
+        lasting = np.concatenate([gains.constant[name] for name in (PULL, FLOOR, WHEELS)], axis=2)
+        covariance = gains.noise + lasting @ np.swapaxes(lasting, 1, 2)
+        sds[:, r] = np.sqrt(np.diagonal(covariance, axis1=1, axis2=2))
+    return sds.reshape(-1, 3)
 
 
 def _predicted_markers(study: Study, poses: FloatArray, state: IntArray) -> list[str]:
