@@ -291,7 +291,7 @@ def sum_sightings(
     poses, place, model, lens, marks, sighting_*: as `sight_kernels.screen_candidates`. kind, coupling: how its corners
     err. has_pull: some mount's are pulled inwards. considered (5,): sds of mount [m, rad], marker [m, rad], relative
     focal length. Sightings of a probability of `sure_from` or more are summed, or none without `adds_up`. row_of
-    (N, S): of `rows_of_poses`. Scratch: work (72 * LANES,), edges (58 * LANES,), told (75 * LANES,). Filled: kept
+    (N, S): of `rows_of_poses`. Scratch: work (85 * LANES,), edges (58 * LANES,), told (75 * LANES,). Filled: kept
     (count, 62), sums (blocks * 75 * LANES,), spread (blocks * 21 * LANES,).
     """
     blocks = (row_count + LANES - 1) // LANES if adds_up else 0

@@ -212,7 +212,7 @@ class Room:
         mounts, most = len(scenery.mounts), count * markers
         self.pose = np.empty(most, dtype=np.int64)
         self.facing, self.passing, self.squared = np.empty(most), np.empty(markers, dtype=np.bool_), np.empty(markers)
-        self.work, self.values = np.empty(edge_kernels.WIDE_ROWS * lanes), np.empty(sight_kernels.TABLE_COLUMNS)
+        self.work, self.values = np.empty(edge_kernels.WIDE_ROWS * lanes), np.zeros(sight_kernels.TABLE_COLUMNS)
         self.edges = np.empty(edge_kernels.EDGE_ROWS * lanes)
         self.told = np.empty(information_kernels.COLUMNS * lanes)
         blocks = math.ceil(count * states / lanes)
@@ -349,8 +349,13 @@ def _can_hide(boxes: FloatArray, rotation: FloatArray, offset: FloatArray, bound
 
 @lru_cache(maxsize=64)
 def detector_tables(camera: Camera, cells: int) -> FloatArray:
-    """Return `camera_tables` and `corner_kinds` as one array (65, 8, 7), for a robot that stands still."""
+    """Return `camera_tables` and `corner_kinds` as one array (65, 8, 7), for a robot that stands still.
+
+    The first two columns where corners err independently.
+    """
     tables = [*camera_tables(camera, cells=cells), *corner_kinds(camera, cells=cells)]
+    if error_kind(camera) == kernels.INDEPENDENT:
+        tables = tables[:2]
     found = np.ascontiguousarray(np.moveaxis(np.array(tables), 0, -1))
     found.flags.writeable = False
     return found

@@ -228,35 +228,61 @@ def _solve_lanes(span, work):
         work[(2 * BLOCK + GAIN + 5) * CASES + i] = i22
 
 
+@kernel(is_inlined=True, allocates=False)
+def _varied(i, work, block):
+    """Return gain times VARIED, six numbers, and times MEAN, for case i and one of along, across, heading."""
+    g0, g1 = work[(block + GAIN) * CASES + i], work[(block + GAIN + 1) * CASES + i]
+    g2, g3 = work[(block + GAIN + 2) * CASES + i], work[(block + GAIN + 3) * CASES + i]
+    g4, g5 = work[(block + GAIN + 4) * CASES + i], work[(block + GAIN + 5) * CASES + i]
+    v00, v10, v11 = work[VARIED * CASES + i], work[(VARIED + 1) * CASES + i], work[(VARIED + 2) * CASES + i]
+    v20, v21, v22 = work[(VARIED + 3) * CASES + i], work[(VARIED + 4) * CASES + i], work[(VARIED + 5) * CASES + i]
+    v30, v31, v32 = work[(VARIED + 6) * CASES + i], work[(VARIED + 7) * CASES + i], work[(VARIED + 8) * CASES + i]
+    v33, v40, v41 = work[(VARIED + 9) * CASES + i], work[(VARIED + 10) * CASES + i], work[(VARIED + 11) * CASES + i]
+    v42, v43, v44 = work[(VARIED + 12) * CASES + i], work[(VARIED + 13) * CASES + i], work[(VARIED + 14) * CASES + i]
+    v50, v51, v52 = work[(VARIED + 15) * CASES + i], work[(VARIED + 16) * CASES + i], work[(VARIED + 17) * CASES + i]
+    v53, v54, v55 = work[(VARIED + 18) * CASES + i], work[(VARIED + 19) * CASES + i], work[(VARIED + 20) * CASES + i]
+    return (
+        g0 * v00 + g1 * v10 + g2 * v20 + g3 * v30 + g4 * v40 + g5 * v50,
+        g0 * v10 + g1 * v11 + g2 * v21 + g3 * v31 + g4 * v41 + g5 * v51,
+        g0 * v20 + g1 * v21 + g2 * v22 + g3 * v32 + g4 * v42 + g5 * v52,
+        g0 * v30 + g1 * v31 + g2 * v32 + g3 * v33 + g4 * v43 + g5 * v53,
+        g0 * v40 + g1 * v41 + g2 * v42 + g3 * v43 + g4 * v44 + g5 * v54,
+        g0 * v50 + g1 * v51 + g2 * v52 + g3 * v53 + g4 * v54 + g5 * v55,
+        g0 * work[MEAN * CASES + i]
+        + g1 * work[(MEAN + 1) * CASES + i]
+        + g2 * work[(MEAN + 2) * CASES + i]
+        + g3 * work[(MEAN + 3) * CASES + i]
+        + g4 * work[(MEAN + 4) * CASES + i]
+        + g5 * work[(MEAN + 5) * CASES + i],
+    )
+
+
+@kernel(is_inlined=True, allocates=False)
+def _against(i, work, block, y0, y1, y2, y3, y4, y5):
+    """Return six numbers times the gain of one of along, across, heading."""
+    return (
+        y0 * work[(block + GAIN) * CASES + i]
+        + y1 * work[(block + GAIN + 1) * CASES + i]
+        + y2 * work[(block + GAIN + 2) * CASES + i]
+        + y3 * work[(block + GAIN + 3) * CASES + i]
+        + y4 * work[(block + GAIN + 4) * CASES + i]
+        + y5 * work[(block + GAIN + 5) * CASES + i]
+    )
+
+
 @kernel(allocates=False, reorders_sums=True)
 def _vary_lanes(span, work):
-    """Add to NOISE what the rows VARIED and MEAN make of it: gain times both. PIECE is scratch."""
-    for b in range(3):
-        for c in range(6):
-            place = (b * BLOCK + PIECE + c) * CASES
-            for i in range(span):
-                work[place + i] = 0.0
-            for r in range(6):
-                row = (VARIED + (r * (r + 1) // 2 + c if r >= c else c * (c + 1) // 2 + r)) * CASES
-                gain = (b * BLOCK + GAIN + r) * CASES
-                for i in range(span):
-                    work[place + i] += work[gain + i] * work[row + i]
-        mean = (b * BLOCK + PIECE + 6) * CASES
-        for i in range(span):
-            work[mean + i] = 0.0
-        for r in range(6):
-            for i in range(span):
-                work[mean + i] += work[(b * BLOCK + GAIN + r) * CASES + i] * work[(MEAN + r) * CASES + i]
-    for b in range(3):
-        for a in range(b + 1):
-            place = (NOISE + b * (b + 1) // 2 + a) * CASES
-            for i in range(span):
-                work[place + i] += work[(b * BLOCK + PIECE + 6) * CASES + i] * work[(a * BLOCK + PIECE + 6) * CASES + i]
-            for r in range(6):
-                for i in range(span):
-                    work[place + i] += (
-                        work[(b * BLOCK + PIECE + r) * CASES + i] * work[(a * BLOCK + GAIN + r) * CASES + i]
-                    )
+    """Add to NOISE what the rows VARIED and MEAN make of it: gain times both."""
+    for i in range(span):
+        y0, y1, y2, y3, y4, y5, along = _varied(i, work, 0)
+        work[NOISE * CASES + i] += _against(i, work, 0, y0, y1, y2, y3, y4, y5) + along * along
+        y0, y1, y2, y3, y4, y5, across = _varied(i, work, BLOCK)
+        work[(NOISE + 1) * CASES + i] += _against(i, work, 0, y0, y1, y2, y3, y4, y5) + across * along
+        work[(NOISE + 2) * CASES + i] += _against(i, work, BLOCK, y0, y1, y2, y3, y4, y5) + across * across
+        y0, y1, y2, y3, y4, y5, heading = _varied(i, work, 2 * BLOCK)
+        work[(NOISE + 3) * CASES + i] += _against(i, work, 0, y0, y1, y2, y3, y4, y5) + heading * along
+        work[(NOISE + 4) * CASES + i] += _against(i, work, BLOCK, y0, y1, y2, y3, y4, y5) + heading * across
+        work[(NOISE + 5) * CASES + i] += _against(i, work, 2 * BLOCK, y0, y1, y2, y3, y4, y5) + heading * heading
 
 
 @kernel(is_inlined=True, allocates=False)

@@ -113,14 +113,14 @@ def find_candidates(poses, place, view, marks, passing, facing, candidate_pose, 
 
 
 @kernel(allocates=False, is_inlined=True)
-def table_values(tables, shorter_px, facing_deg, first, last, values):
-    """Fill values from `first` to before `last`, straight between knots in log width and in facing angle."""
+def table_values(tables, shorter_px, facing_deg, columns, values):
+    """Fill the first `columns` values, straight between knots in log width and in facing angle."""
     across = min(max((math.log2(shorter_px) - SD_TABLE_FIRST_LOG2) * SD_TABLE_PER_OCTAVE, 0.0), SD_TABLE_LENGTH - 1.0)
     turned = min(max(facing_deg / FACING_STEP_DEG, 0.0), FACING_COUNT - 1.0)
     i, j = min(int(across), SD_TABLE_LENGTH - 2), min(int(turned), FACING_COUNT - 2)
     a, b = across - i, turned - j
     w00, w10, w01, w11 = (1.0 - a) * (1.0 - b), a * (1.0 - b), (1.0 - a) * b, a * b
-    for c in range(first, last):
+    for c in range(columns):
         values[c] = (
             w00 * tables[i, j, c]
             + w10 * tables[i + 1, j, c]
@@ -290,11 +290,11 @@ def screen_candidates(
     Parameters
     ----------
     poses, place, view, marks, candidate_pose, candidate_marker, candidate_facing: as `find_candidates`. model, lens: as
-    `scene.projection`. tables (65, 8, 7): corner sd, probability and what makes up the sd. obstacles (O, 15) in field;
-    structures (B, 15) in robot, those that can stand in this mount's view, structure_states (B,): bits of the states a
-    box is there in. others (2,): sight lines blocked a metre of floor, height [m]. Scratch: work (67 * LANES,), values
-    (7,). Noise (L, 6) is the weight of a corner, the pull and four sds. The outputs may be the arrays of the
-    candidates: they are written behind what has been read.
+    `scene.projection`. tables (65, 8, 7 or 2): corner sd, probability and what makes up the sd. obstacles (O, 15) in
+    field; structures (B, 15) in robot, those that can stand in this mount's view, structure_states (B,): bits of the
+    states a box is there in. others (2,): sight lines blocked a metre of floor, height [m]. Scratch: work
+    (67 * LANES,), values (7,). Noise (L, 6) is the weight of a corner, the pull and four sds. The outputs may be the
+    arrays of the candidates: they are written behind what has been read.
     """
     pupil_x, pupil_y, pupil_z = place[12], place[13], place[14]
     count = 0
@@ -321,7 +321,7 @@ def screen_candidates(
             if not shorter > 0.0:
                 continue
             n, m = candidate_pose[first + i], candidate_marker[first + i]
-            table_values(tables, shorter, work[TURNED * LANES + i], 0, TABLE_COLUMNS, values)
+            table_values(tables, shorter, work[TURNED * LANES + i], tables.shape[2], values)
             probability = values[1]
             mx, my, mz = work[CENTRE * LANES + i], work[(CENTRE + 1) * LANES + i], work[(CENTRE + 2) * LANES + i]
             camera_x, camera_y = work[CAMERA * LANES + i], work[(CAMERA + 1) * LANES + i]
