@@ -145,12 +145,12 @@ def _add_ways(edges):
 
 
 @kernel(allocates=False, reorders_sums=True)
-def add_products(edges, out, column):
+def _add_products(edges, out):
     """Write the sum over the ways of g g', 21 columns."""
     step = VALUES * LANES
     for r in range(6):
         for c in range(r + 1):
-            base = (column + r * (r + 1) // 2 + c) * LANES
+            base = (r * (r + 1) // 2 + c) * LANES
             for i in range(LANES):
                 a, b = r * LANES + i, c * LANES + i
                 out[base + i] = (
@@ -166,13 +166,13 @@ def add_products(edges, out, column):
 
 
 @kernel(allocates=False, reorders_sums=True)
-def add_pulls(edges, out, column):
+def _add_pulls(edges, out):
     """Write the sum over the ways of g times its value of a relative focal error, 6 columns."""
     step = VALUES * LANES
     for r in range(6):
         for i in range(LANES):
             a, b = r * LANES + i, 6 * LANES + i
-            out[(column + r) * LANES + i] = (
+            out[r * LANES + i] = (
                 edges[a] * edges[b]
                 + edges[a + step] * edges[b + step]
                 + edges[a + 2 * step] * edges[b + 2 * step]
@@ -225,7 +225,7 @@ def _couple(coupling, edges):
 
 
 @kernel(allocates=False)
-def tell_together(place, lens, coupling, work, edges, told):
+def tell_edges(place, lens, coupling, work, edges, told):
     """Fill columns 0 to 26 of `told` for corners that err along edges, in a solver that is told so.
 
     Information: the sum of g g' over the eight ways, each divided by its variance; and the pull of a relative focal
@@ -235,12 +235,12 @@ def tell_together(place, lens, coupling, work, edges, told):
     _add_ways(edges)
     _scale_ways(VALUES, False, work, edges)
     _uncouple(coupling, edges)
-    add_products(edges, told, 0)
-    add_pulls(edges, told, SYMMETRIC)
+    _add_products(edges, told)
+    _add_pulls(edges, told[SYMMETRIC * LANES :])
 
 
 @kernel(allocates=False, reorders_sums=True)
-def tell_pulled(place, lens, coupling, work, edges, told, column):
+def tell_errors(place, lens, coupling, work, edges, told):
     """Fill 27 columns of `told`: covariance of the weighted errors of corners, and their mean.
 
     The solver takes all corners for independent with the row WEIGHT; they err by the rows from PULL on.
@@ -250,7 +250,7 @@ def tell_pulled(place, lens, coupling, work, edges, told, column):
     for r in range(6):
         for i in range(LANES):
             both = edges[(VALUES + r) * LANES + i] + edges[(5 * VALUES + r) * LANES + i]
-            told[(column + SYMMETRIC + r) * LANES + i] = -work[WEIGHT * LANES + i] * work[PULL * LANES + i] * both
+            told[(SYMMETRIC + r) * LANES + i] = -work[WEIGHT * LANES + i] * work[PULL * LANES + i] * both
     _scale_ways(6, True, work, edges)
     _couple(coupling, edges)
-    add_products(edges, told, column)
+    _add_products(edges, told)

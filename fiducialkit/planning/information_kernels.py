@@ -10,12 +10,10 @@ here; the numpy twin is in ``tests/planning_cases.py``.
 from __future__ import annotations
 
 from fiducialkit.compiled import kernel
-from fiducialkit.planning.edge_kernels import PULL, tell_pulled, tell_together
-from fiducialkit.planning.kernels import PULLED, TOGETHER
+from fiducialkit.planning.edge_kernels import PULL, tell_edges, tell_errors
 from fiducialkit.planning.sight_kernels import (
     BENT_X,
     BENT_Y,
-    CENTRE_ROBOT,
     LANES,
     NEARNESS,
     NOISE_COLUMNS,
@@ -127,36 +125,36 @@ def _tell_lanes(place, lens, work, told):
 
 
 @kernel(allocates=False, reorders_sums=True)
-def spread_lanes(source, base, centre, centre_base, sd_m, sd_rad, out, out_base):
+def spread_lanes(source, centre, sd_m, sd_rad, out):
     """Write L T S T' L' of every lane to 21 columns of `out`: what an unknown shift and turn of one piece does.
 
-    L is the information that came through the piece, 21 columns of `source` from `base` on; T moves the piece's turning
-    point, three columns of `centre` from `centre_base` on, to the robot's origin; S holds the variances.
+    L is the information that came through the piece, 21 columns of `source`; T moves the piece's turning point, three
+    columns of `centre`, to the robot's origin; S holds the variances.
     """
     m2, r2 = sd_m * sd_m, sd_rad * sd_rad
     for i in range(LANES):
-        ax, ay, az = centre[centre_base + i], centre[centre_base + LANES + i], centre[centre_base + 2 * LANES + i]
-        l00 = source[base + 0 * LANES + i]
-        l10 = source[base + 1 * LANES + i]
-        l11 = source[base + 2 * LANES + i]
-        l20 = source[base + 3 * LANES + i]
-        l21 = source[base + 4 * LANES + i]
-        l22 = source[base + 5 * LANES + i]
-        l30 = source[base + 6 * LANES + i]
-        l31 = source[base + 7 * LANES + i]
-        l32 = source[base + 8 * LANES + i]
-        l33 = source[base + 9 * LANES + i]
-        l40 = source[base + 10 * LANES + i]
-        l41 = source[base + 11 * LANES + i]
-        l42 = source[base + 12 * LANES + i]
-        l43 = source[base + 13 * LANES + i]
-        l44 = source[base + 14 * LANES + i]
-        l50 = source[base + 15 * LANES + i]
-        l51 = source[base + 16 * LANES + i]
-        l52 = source[base + 17 * LANES + i]
-        l53 = source[base + 18 * LANES + i]
-        l54 = source[base + 19 * LANES + i]
-        l55 = source[base + 20 * LANES + i]
+        ax, ay, az = centre[i], centre[LANES + i], centre[2 * LANES + i]
+        l00 = source[0 * LANES + i]
+        l10 = source[1 * LANES + i]
+        l11 = source[2 * LANES + i]
+        l20 = source[3 * LANES + i]
+        l21 = source[4 * LANES + i]
+        l22 = source[5 * LANES + i]
+        l30 = source[6 * LANES + i]
+        l31 = source[7 * LANES + i]
+        l32 = source[8 * LANES + i]
+        l33 = source[9 * LANES + i]
+        l40 = source[10 * LANES + i]
+        l41 = source[11 * LANES + i]
+        l42 = source[12 * LANES + i]
+        l43 = source[13 * LANES + i]
+        l44 = source[14 * LANES + i]
+        l50 = source[15 * LANES + i]
+        l51 = source[16 * LANES + i]
+        l52 = source[17 * LANES + i]
+        l53 = source[18 * LANES + i]
+        l54 = source[19 * LANES + i]
+        l55 = source[20 * LANES + i]
         x0 = l30 + l10 * az - l20 * ay
         y0 = l40 + l20 * ax - l00 * az
         z0 = l50 + l00 * ay - l10 * ax
@@ -175,27 +173,27 @@ def spread_lanes(source, base, centre, centre_base, sd_m, sd_rad, out, out_base)
         x5 = l53 + l51 * az - l52 * ay
         y5 = l54 + l52 * ax - l50 * az
         z5 = l55 + l50 * ay - l51 * ax
-        out[out_base + 0 * LANES + i] = m2 * (l00 * l00 + l10 * l10 + l20 * l20) + r2 * (x0 * x0 + y0 * y0 + z0 * z0)
-        out[out_base + 1 * LANES + i] = m2 * (l10 * l00 + l11 * l10 + l21 * l20) + r2 * (x1 * x0 + y1 * y0 + z1 * z0)
-        out[out_base + 2 * LANES + i] = m2 * (l10 * l10 + l11 * l11 + l21 * l21) + r2 * (x1 * x1 + y1 * y1 + z1 * z1)
-        out[out_base + 3 * LANES + i] = m2 * (l20 * l00 + l21 * l10 + l22 * l20) + r2 * (x2 * x0 + y2 * y0 + z2 * z0)
-        out[out_base + 4 * LANES + i] = m2 * (l20 * l10 + l21 * l11 + l22 * l21) + r2 * (x2 * x1 + y2 * y1 + z2 * z1)
-        out[out_base + 5 * LANES + i] = m2 * (l20 * l20 + l21 * l21 + l22 * l22) + r2 * (x2 * x2 + y2 * y2 + z2 * z2)
-        out[out_base + 6 * LANES + i] = m2 * (l30 * l00 + l31 * l10 + l32 * l20) + r2 * (x3 * x0 + y3 * y0 + z3 * z0)
-        out[out_base + 7 * LANES + i] = m2 * (l30 * l10 + l31 * l11 + l32 * l21) + r2 * (x3 * x1 + y3 * y1 + z3 * z1)
-        out[out_base + 8 * LANES + i] = m2 * (l30 * l20 + l31 * l21 + l32 * l22) + r2 * (x3 * x2 + y3 * y2 + z3 * z2)
-        out[out_base + 9 * LANES + i] = m2 * (l30 * l30 + l31 * l31 + l32 * l32) + r2 * (x3 * x3 + y3 * y3 + z3 * z3)
-        out[out_base + 10 * LANES + i] = m2 * (l40 * l00 + l41 * l10 + l42 * l20) + r2 * (x4 * x0 + y4 * y0 + z4 * z0)
-        out[out_base + 11 * LANES + i] = m2 * (l40 * l10 + l41 * l11 + l42 * l21) + r2 * (x4 * x1 + y4 * y1 + z4 * z1)
-        out[out_base + 12 * LANES + i] = m2 * (l40 * l20 + l41 * l21 + l42 * l22) + r2 * (x4 * x2 + y4 * y2 + z4 * z2)
-        out[out_base + 13 * LANES + i] = m2 * (l40 * l30 + l41 * l31 + l42 * l32) + r2 * (x4 * x3 + y4 * y3 + z4 * z3)
-        out[out_base + 14 * LANES + i] = m2 * (l40 * l40 + l41 * l41 + l42 * l42) + r2 * (x4 * x4 + y4 * y4 + z4 * z4)
-        out[out_base + 15 * LANES + i] = m2 * (l50 * l00 + l51 * l10 + l52 * l20) + r2 * (x5 * x0 + y5 * y0 + z5 * z0)
-        out[out_base + 16 * LANES + i] = m2 * (l50 * l10 + l51 * l11 + l52 * l21) + r2 * (x5 * x1 + y5 * y1 + z5 * z1)
-        out[out_base + 17 * LANES + i] = m2 * (l50 * l20 + l51 * l21 + l52 * l22) + r2 * (x5 * x2 + y5 * y2 + z5 * z2)
-        out[out_base + 18 * LANES + i] = m2 * (l50 * l30 + l51 * l31 + l52 * l32) + r2 * (x5 * x3 + y5 * y3 + z5 * z3)
-        out[out_base + 19 * LANES + i] = m2 * (l50 * l40 + l51 * l41 + l52 * l42) + r2 * (x5 * x4 + y5 * y4 + z5 * z4)
-        out[out_base + 20 * LANES + i] = m2 * (l50 * l50 + l51 * l51 + l52 * l52) + r2 * (x5 * x5 + y5 * y5 + z5 * z5)
+        out[0 * LANES + i] = m2 * (l00 * l00 + l10 * l10 + l20 * l20) + r2 * (x0 * x0 + y0 * y0 + z0 * z0)
+        out[1 * LANES + i] = m2 * (l10 * l00 + l11 * l10 + l21 * l20) + r2 * (x1 * x0 + y1 * y0 + z1 * z0)
+        out[2 * LANES + i] = m2 * (l10 * l10 + l11 * l11 + l21 * l21) + r2 * (x1 * x1 + y1 * y1 + z1 * z1)
+        out[3 * LANES + i] = m2 * (l20 * l00 + l21 * l10 + l22 * l20) + r2 * (x2 * x0 + y2 * y0 + z2 * z0)
+        out[4 * LANES + i] = m2 * (l20 * l10 + l21 * l11 + l22 * l21) + r2 * (x2 * x1 + y2 * y1 + z2 * z1)
+        out[5 * LANES + i] = m2 * (l20 * l20 + l21 * l21 + l22 * l22) + r2 * (x2 * x2 + y2 * y2 + z2 * z2)
+        out[6 * LANES + i] = m2 * (l30 * l00 + l31 * l10 + l32 * l20) + r2 * (x3 * x0 + y3 * y0 + z3 * z0)
+        out[7 * LANES + i] = m2 * (l30 * l10 + l31 * l11 + l32 * l21) + r2 * (x3 * x1 + y3 * y1 + z3 * z1)
+        out[8 * LANES + i] = m2 * (l30 * l20 + l31 * l21 + l32 * l22) + r2 * (x3 * x2 + y3 * y2 + z3 * z2)
+        out[9 * LANES + i] = m2 * (l30 * l30 + l31 * l31 + l32 * l32) + r2 * (x3 * x3 + y3 * y3 + z3 * z3)
+        out[10 * LANES + i] = m2 * (l40 * l00 + l41 * l10 + l42 * l20) + r2 * (x4 * x0 + y4 * y0 + z4 * z0)
+        out[11 * LANES + i] = m2 * (l40 * l10 + l41 * l11 + l42 * l21) + r2 * (x4 * x1 + y4 * y1 + z4 * z1)
+        out[12 * LANES + i] = m2 * (l40 * l20 + l41 * l21 + l42 * l22) + r2 * (x4 * x2 + y4 * y2 + z4 * z2)
+        out[13 * LANES + i] = m2 * (l40 * l30 + l41 * l31 + l42 * l32) + r2 * (x4 * x3 + y4 * y3 + z4 * z3)
+        out[14 * LANES + i] = m2 * (l40 * l40 + l41 * l41 + l42 * l42) + r2 * (x4 * x4 + y4 * y4 + z4 * z4)
+        out[15 * LANES + i] = m2 * (l50 * l00 + l51 * l10 + l52 * l20) + r2 * (x5 * x0 + y5 * y0 + z5 * z0)
+        out[16 * LANES + i] = m2 * (l50 * l10 + l51 * l11 + l52 * l21) + r2 * (x5 * x1 + y5 * y1 + z5 * z1)
+        out[17 * LANES + i] = m2 * (l50 * l20 + l51 * l21 + l52 * l22) + r2 * (x5 * x2 + y5 * y2 + z5 * z2)
+        out[18 * LANES + i] = m2 * (l50 * l30 + l51 * l31 + l52 * l32) + r2 * (x5 * x3 + y5 * y3 + z5 * z3)
+        out[19 * LANES + i] = m2 * (l50 * l40 + l51 * l41 + l52 * l42) + r2 * (x5 * x4 + y5 * y4 + z5 * z4)
+        out[20 * LANES + i] = m2 * (l50 * l50 + l51 * l51 + l52 * l52) + r2 * (x5 * x5 + y5 * y5 + z5 * z5)
 
 
 @kernel(allocates=False)
@@ -252,66 +250,127 @@ def rows_of_poses(
     return rows
 
 
-@kernel(allocates=False, reorders_sums=True)
-def _add_square(source, base, variance, out, out_base):
-    """Add variance f f' of six columns of `source` from `base` on to 21 columns of `out`."""
-    for r in range(6):
-        for c in range(r + 1):
-            place = out_base + (r * (r + 1) // 2 + c) * LANES
-            for i in range(LANES):
-                out[place + i] += variance * source[base + r * LANES + i] * source[base + c * LANES + i]
+@kernel(allocates=False)
+def _begin_lanes(lanes, first, sighting_noise, work):
+    """Fill WEIGHT and the rows from PULL on."""
+    for i in range(lanes):
+        work[WEIGHT * LANES + i] = sighting_noise[first + i, 0]
+        for c in range(1, NOISE_COLUMNS):
+            work[(PULL + c - 1) * LANES + i] = sighting_noise[first + i, c]
 
 
 @kernel(allocates=False)
-def _tell(place, lens, kind, coupling, has_pull, work, edges, told):
-    """Fill all columns of `told` up to BY_MARKER, those from RANDOM on only with `has_pull`."""
-    if kind == TOGETHER:
-        tell_together(place, lens, coupling, work, edges, told)
-    else:
+def _keep_lanes(lanes, first, columns, keeps_pixels, lens, work, told, kept):
+    """Fill the rows of `kept` of some sightings: columns of `told`, and corners."""
+    for i in range(lanes):
+        for c in range(columns):
+            kept[first + i, c] = told[c * LANES + i]
+    if keeps_pixels:
+        for i in range(lanes):
+            for j in range(4):
+                kept[first + i, PIXELS + 2 * j] = lens[0] * work[(BENT_X + j) * LANES + i] + lens[2]
+                kept[first + i, PIXELS + 2 * j + 1] = lens[1] * work[(BENT_Y + j) * LANES + i] + lens[3]
+
+
+@kernel(allocates=False)
+def tell_independent(
+    poses, place, model, lens, is_plain, _coupling, marks, keeps_pixels, count, sighting_pose, sighting_marker,
+    sighting_noise, work, _edges, told, kept,
+):  # fmt: skip
+    """Fill `kept` (count, 62) up to RANDOM, and from PIXELS on if asked: corners that err independently.
+
+    Parameters
+    ----------
+    poses, place, model, lens, marks, sighting_*: as `sight_kernels.screen_candidates`. coupling: how ways of edges to
+    err hang together. Scratch: work (85 * LANES,), edges (58 * LANES,), told (75 * LANES,).
+    """
+    for first in range(0, count, LANES):
+        lanes = min(LANES, count - first)
+        project_lanes(poses, place, model, lens, is_plain, marks, lanes, first, sighting_pose, sighting_marker, work)
+        _begin_lanes(lanes, first, sighting_noise, work)
         _tell_lanes(place, lens, work, told)
-    if kind == PULLED:
-        tell_pulled(place, lens, coupling, work, edges, told, RANDOM)
-    elif has_pull:
-        for c in range(SYMMETRIC * LANES):
-            told[RANDOM * LANES + c] = told[c]
-        for c in range(6 * LANES):
-            told[MEAN * LANES + c] = 0.0
+        _keep_lanes(lanes, first, RANDOM, keeps_pixels, lens, work, told, kept)
+
+
+@kernel(allocates=False)
+def tell_together(
+    poses, place, model, lens, is_plain, coupling, marks, keeps_pixels, count, sighting_pose, sighting_marker,
+    sighting_noise, work, edges, told, kept,
+):  # fmt: skip
+    """Do what `tell_independent` does for corners that err along edges, in a solver that is told so."""
+    for first in range(0, count, LANES):
+        lanes = min(LANES, count - first)
+        project_lanes(poses, place, model, lens, is_plain, marks, lanes, first, sighting_pose, sighting_marker, work)
+        _begin_lanes(lanes, first, sighting_noise, work)
+        tell_edges(place, lens, coupling, work, edges, told)
+        _keep_lanes(lanes, first, RANDOM, keeps_pixels, lens, work, told, kept)
+
+
+@kernel(allocates=False)
+def tell_pulled(
+    poses, place, model, lens, is_plain, coupling, marks, keeps_pixels, count, sighting_pose, sighting_marker,
+    sighting_noise, work, edges, told, kept,
+):  # fmt: skip
+    """Do what `tell_independent` does, up to BY_MARKER: corners that are pulled inwards and err along edges.
+
+    The solver takes them for independent.
+    """
+    for first in range(0, count, LANES):
+        lanes = min(LANES, count - first)
+        project_lanes(poses, place, model, lens, is_plain, marks, lanes, first, sighting_pose, sighting_marker, work)
+        _begin_lanes(lanes, first, sighting_noise, work)
+        _tell_lanes(place, lens, work, told)
+        tell_errors(place, lens, coupling, work, edges, told[RANDOM * LANES :])
+        _keep_lanes(lanes, first, BY_MARKER, keeps_pixels, lens, work, told, kept)
+
+
+@kernel(allocates=False, reorders_sums=True)
+def _add_square(source, variance, out):
+    """Add variance f f' of six columns of `source` to 21 columns of `out`."""
+    for r in range(6):
+        for c in range(r + 1):
+            place = (r * (r + 1) // 2 + c) * LANES
+            for i in range(LANES):
+                out[place + i] += variance * source[r * LANES + i] * source[c * LANES + i]
+
+
+@kernel(allocates=False)
+def _centre_lanes(poses, marks, lanes, first, sighting_pose, sighting_marker, centre):
+    """Fill the centres of markers in robot, three rows."""
+    for i in range(lanes):
+        n, m = sighting_pose[first + i], sighting_marker[first + i]
+        dx, dy = marks[0, m] - poses[n, 0], marks[1, m] - poses[n, 1]
+        centre[i] = poses[n, 2] * dx + poses[n, 3] * dy
+        centre[LANES + i] = poses[n, 2] * dy - poses[n, 3] * dx
+        centre[2 * LANES + i] = marks[2, m]
 
 
 @kernel(allocates=False, reorders_sums=True)
 def sum_sightings(
-    poses, place, model, lens, is_plain, kind, coupling, has_pull, marks, considered, state_count, sure_from,
-    keeps_pixels, adds_up, count, sighting_pose, sighting_marker, sighting_states, sighting_noise, sighting_probability,
-    row_count, row_of, work, edges, told, kept, sums, spread,
+    poses, place, has_pull, marks, considered, state_count, sure_from, count, sighting_pose, sighting_marker,
+    sighting_states, sighting_probability, row_count, row_of, kept, centre, told, sums, spread,
 ):  # fmt: skip
-    """Fill what one mount's sightings tell, by row.
+    """Fill what one mount's sightings of a probability of `sure_from` or more tell together, by row.
 
     Parameters
     ----------
-    poses, place, model, lens, marks, sighting_*: as `sight_kernels.screen_candidates`. kind, coupling: how its corners
-    err. has_pull: some mount's are pulled inwards. considered (5,): sds of mount [m, rad], marker [m, rad], relative
-    focal length. Sightings of a probability of `sure_from` or more are summed, or none without `adds_up`. row_of
-    (N, S): of `rows_of_poses`. Scratch: work (85 * LANES,), edges (58 * LANES,), told (75 * LANES,). Filled: kept
-    (count, 62), sums (blocks * 75 * LANES,), spread (blocks * 21 * LANES,).
+    poses, place, marks, sighting_*: as `sight_kernels.screen_candidates`. has_pull: the columns from RANDOM on count.
+    considered (5,): sds of mount [m, rad], marker [m, rad], relative focal length. row_of (N, S): of `rows_of_poses`.
+    kept (count, 62). Scratch: centre (3 * LANES,), told (75 * LANES,). Filled: sums (blocks * 75 * LANES,), spread
+    (blocks * 21 * LANES,).
     """
-    blocks = (row_count + LANES - 1) // LANES if adds_up else 0
+    blocks = (row_count + LANES - 1) // LANES
     for c in range(blocks * COLUMNS * LANES):
         sums[c] = 0.0
     telling = BY_MARKER if has_pull else RANDOM
     for first in range(0, count, LANES):
         lanes = min(LANES, count - first)
-        project_lanes(poses, place, model, lens, is_plain, marks, lanes, first, sighting_pose, sighting_marker, work)
-        for i in range(lanes):
-            work[WEIGHT * LANES + i] = sighting_noise[first + i, 0]
-            for c in range(1, NOISE_COLUMNS):
-                work[(PULL + c - 1) * LANES + i] = sighting_noise[first + i, c]
-        _tell(place, lens, kind, coupling, has_pull, work, edges, told)
+        _centre_lanes(poses, marks, lanes, first, sighting_pose, sighting_marker, centre)
         for i in range(lanes):
             for c in range(telling):
-                kept[first + i, c] = told[c * LANES + i]
-        if adds_up:
-            spread_lanes(told, 0, work, CENTRE_ROBOT * LANES, considered[2], considered[3], told, BY_MARKER * LANES)
-        for i in range(lanes if adds_up else 0):
+                told[c * LANES + i] = kept[first + i, c]
+        spread_lanes(told, centre, considered[2], considered[3], told[BY_MARKER * LANES :])
+        for i in range(lanes):
             q = first + i
             if sighting_probability[q] < sure_from:
                 continue
@@ -326,21 +385,16 @@ def sum_sightings(
                         sums[base + c * LANES] += told[c * LANES + i]
                     for c in range(BY_MARKER, COLUMNS):
                         sums[base + c * LANES] += told[c * LANES + i]
-        if keeps_pixels:
-            for i in range(lanes):
-                for j in range(4):
-                    kept[first + i, PIXELS + 2 * j] = lens[0] * work[(BENT_X + j) * LANES + i] + lens[2]
-                    kept[first + i, PIXELS + 2 * j + 1] = lens[1] * work[(BENT_Y + j) * LANES + i] + lens[3]
     for c in range(3):
         for i in range(LANES):
-            work[c * LANES + i] = place[12 + c]
+            centre[c * LANES + i] = place[12 + c]
     for block in range(blocks):
-        base, out = block * COLUMNS * LANES, block * SYMMETRIC * LANES
-        spread_lanes(sums, base, work, 0, considered[0], considered[1], spread, out)
+        added, out = sums[block * COLUMNS * LANES :], spread[block * SYMMETRIC * LANES :]
+        spread_lanes(added, centre, considered[0], considered[1], out)
         for i in range(SYMMETRIC * LANES):
-            spread[out + i] += sums[base + BY_MARKER * LANES + i]
-        _add_square(sums, base + FOCAL * LANES, considered[4] * considered[4], spread, out)
+            out[i] += added[BY_MARKER * LANES + i]
+        _add_square(added[FOCAL * LANES :], considered[4] * considered[4], out)
         if has_pull:
             for i in range(SYMMETRIC * LANES):
-                spread[out + i] += sums[base + RANDOM * LANES + i] - sums[base + i]
-            _add_square(sums, base + MEAN * LANES, 1.0, spread, out)
+                out[i] += added[RANDOM * LANES + i] - added[i]
+            _add_square(added[MEAN * LANES :], 1.0, out)

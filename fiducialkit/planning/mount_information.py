@@ -16,6 +16,7 @@ import numpy as np
 from fiducialkit.arrays import BoolArray, FloatArray, IntArray, checked_array
 from fiducialkit.planning import edge_kernels, information_kernels, kernels, rig_kernels, sight_kernels
 from fiducialkit.planning.detectability import camera_tables, corner_kinds, coupling, error_kind, limits
+from fiducialkit.planning.information_kernels import BY_MARKER, MEAN, RANDOM
 from fiducialkit.planning.study import Study
 from fiducialkit.scene.camera import Camera
 from fiducialkit.scene.occlusion import BOX, upright_box
@@ -23,6 +24,11 @@ from fiducialkit.scene.robot import Mount
 from fiducialkit.scene.transforms import parts
 
 _Held = TypeVar("_Held")
+_TELLING = {
+    kernels.INDEPENDENT: information_kernels.tell_independent,
+    kernels.TOGETHER: information_kernels.tell_together,
+    kernels.PULLED: information_kernels.tell_pulled,
+}
 WORD_BITS: int = sight_kernels.WORD_BITS  # markers a word of `seen` holds
 LIKELY, CERTAIN = 0.5, 0.98
 CHUNK = 512  # poses looked at in one go; a multiple of LANES
@@ -213,7 +219,7 @@ class Room:
         self.pose = np.empty(most, dtype=np.int64)
         self.facing, self.passing, self.squared = np.empty(most), np.empty(markers, dtype=np.bool_), np.empty(markers)
         self.work, self.values = np.empty(edge_kernels.WIDE_ROWS * lanes), np.zeros(sight_kernels.TABLE_COLUMNS)
-        self.edges = np.empty(edge_kernels.EDGE_ROWS * lanes)
+        self.edges, self.centre = np.empty(edge_kernels.EDGE_ROWS * lanes), np.empty(3 * lanes)
         self.told = np.empty(information_kernels.COLUMNS * lanes)
         blocks = math.ceil(count * states / lanes)
         self.row_of = np.empty((mounts, count, states), dtype=np.int64)
@@ -264,12 +270,19 @@ def look(
         count, states, sure_from, kept, *sighted[:3], sighted[4], room.start[k], room.row_of[k], room.is_uncertain[k],
         room.seen[k].reshape(-1, scenery.words),
     )  # fmt: skip
-    information_kernels.sum_sightings(
-        poses, mount.place, mount.model, mount.lens, mount.is_plain, mount.kind, mount.coupling, scenery.has_pull,
-        scenery.marks, scenery.considered, states, sure_from, keeps_pixels, adds_up, kept, *sighted, rows,
-        room.row_of[k], room.work, room.edges, room.told, room.kept[k], room.sums[k].reshape(-1),
-        room.spread[k].reshape(-1),
+    _TELLING[mount.kind](
+        poses, mount.place, mount.model, mount.lens, mount.is_plain, mount.coupling, scenery.marks, keeps_pixels, kept,
+        *sighted[:2], sighted[3], room.work, room.edges, room.told, room.kept[k],
     )  # fmt: skip
+    if scenery.has_pull and mount.kind != kernels.PULLED:  # their errors are what the solver takes them for
+        told = room.kept[k, :kept]
+        told[:, RANDOM:MEAN], told[:, MEAN:BY_MARKER] = told[:, : information_kernels.SYMMETRIC], 0.0
+    if adds_up:
+        information_kernels.sum_sightings(
+            poses, mount.place, scenery.has_pull, scenery.marks, scenery.considered, states, sure_from, kept,
+            *sighted[:3], sighted[4], rows, room.row_of[k], room.kept[k], room.centre, room.told,
+            room.sums[k].reshape(-1), room.spread[k].reshape(-1),
+        )  # fmt: skip
     blocks = math.ceil(rows / sight_kernels.LANES)
     return Look(
         row_of=room.row_of[k, :count],

@@ -18,10 +18,9 @@ _LEAST_SHARE = 1e-13  # of a diagonal element that must be left once the others 
 
 # rows of `work`, CASES numbers each: for each of along, across and heading a block that holds its row of the
 # covariance and what that makes of the piece and of the mount at hand (six columns of information, one of pull)
-GAIN, PIECE, MOVED, BLOCK = 0, 6, 13, 20
+GAIN, PIECE, MOVED, SEEN, BLOCK = 0, 6, 13, 20, 21
 HERE = 3 * BLOCK  # 1 where the first, second, third uncertain sighting is seen, and a row of ones
-SEEN = HERE + MOST_MIXED + 1  # the row of HERE of the sighting at hand
-SHARE = SEEN + 1
+SHARE = HERE + MOST_MIXED + 1
 TOTAL = SHARE + 1
 NOISE = TOTAL + SYMMETRIC  # six numbers of the covariance from corner noise
 EXTRA = NOISE + 6  # and of what lasting errors add
@@ -286,39 +285,18 @@ def _vary_lanes(span, work):
 
 
 @kernel(is_inlined=True, allocates=False)
-def _push_column(i, column, keeps, by_mount, work, a0, a1, a2, a3, a4, a5):
-    """Do what `_push` says for case i and one column (a0 to a5) of what the sighting tells."""
-    seen = work[SEEN * CASES + i]
+def _push_column(i, column, seen, keeps, by_mount, block, a0, a1, a2, a3, a4, a5):
+    """Do what `_push` says for case i of one block and one column (a0 to a5) of what the sighting tells."""
     x = seen * (
-        work[GAIN * CASES + i] * a0
-        + work[(GAIN + 1) * CASES + i] * a1
-        + work[(GAIN + 2) * CASES + i] * a2
-        + work[(GAIN + 3) * CASES + i] * a3
-        + work[(GAIN + 4) * CASES + i] * a4
-        + work[(GAIN + 5) * CASES + i] * a5
+        block[GAIN * CASES + i] * a0
+        + block[(GAIN + 1) * CASES + i] * a1
+        + block[(GAIN + 2) * CASES + i] * a2
+        + block[(GAIN + 3) * CASES + i] * a3
+        + block[(GAIN + 4) * CASES + i] * a4
+        + block[(GAIN + 5) * CASES + i] * a5
     )
-    work[(PIECE + column) * CASES + i] = keeps * work[(PIECE + column) * CASES + i] + x
-    work[(MOVED + column) * CASES + i] += by_mount * x
-    x = seen * (
-        work[(BLOCK + GAIN) * CASES + i] * a0
-        + work[(BLOCK + GAIN + 1) * CASES + i] * a1
-        + work[(BLOCK + GAIN + 2) * CASES + i] * a2
-        + work[(BLOCK + GAIN + 3) * CASES + i] * a3
-        + work[(BLOCK + GAIN + 4) * CASES + i] * a4
-        + work[(BLOCK + GAIN + 5) * CASES + i] * a5
-    )
-    work[(BLOCK + PIECE + column) * CASES + i] = keeps * work[(BLOCK + PIECE + column) * CASES + i] + x
-    work[(BLOCK + MOVED + column) * CASES + i] += by_mount * x
-    x = seen * (
-        work[(2 * BLOCK + GAIN) * CASES + i] * a0
-        + work[(2 * BLOCK + GAIN + 1) * CASES + i] * a1
-        + work[(2 * BLOCK + GAIN + 2) * CASES + i] * a2
-        + work[(2 * BLOCK + GAIN + 3) * CASES + i] * a3
-        + work[(2 * BLOCK + GAIN + 4) * CASES + i] * a4
-        + work[(2 * BLOCK + GAIN + 5) * CASES + i] * a5
-    )
-    work[(2 * BLOCK + PIECE + column) * CASES + i] = keeps * work[(2 * BLOCK + PIECE + column) * CASES + i] + x
-    work[(2 * BLOCK + MOVED + column) * CASES + i] += by_mount * x
+    block[(PIECE + column) * CASES + i] = keeps * block[(PIECE + column) * CASES + i] + x
+    block[(MOVED + column) * CASES + i] += by_mount * x
 
 
 @kernel(allocates=False, reorders_sums=True)
@@ -327,8 +305,9 @@ def _push(span, here, k, q, kept, keeps, by_mount, work):
 
     `here` is the sighting's row of HERE; `keeps` is 1 to add to what PIECE holds, 0 to begin anew.
     """
-    for i in range(span):
-        work[SEEN * CASES + i] = work[(HERE + here) * CASES + i]
+    for b in range(3):
+        for i in range(span):
+            work[(b * BLOCK + SEEN) * CASES + i] = work[(HERE + here) * CASES + i]
     l00, l10, l11, l20, l21 = kept[k, q, 0], kept[k, q, 1], kept[k, q, 2], kept[k, q, 3], kept[k, q, 4]
     l22, l30, l31, l32, l33 = kept[k, q, 5], kept[k, q, 6], kept[k, q, 7], kept[k, q, 8], kept[k, q, 9]
     l40, l41, l42, l43, l44 = kept[k, q, 10], kept[k, q, 11], kept[k, q, 12], kept[k, q, 13], kept[k, q, 14]
@@ -336,14 +315,17 @@ def _push(span, here, k, q, kept, keeps, by_mount, work):
     l55 = kept[k, q, 20]
     f0, f1, f2 = kept[k, q, 21], kept[k, q, 22], kept[k, q, 23]
     f3, f4, f5 = kept[k, q, 24], kept[k, q, 25], kept[k, q, 26]
-    for i in range(span):
-        _push_column(i, 0, keeps, by_mount, work, l00, l10, l20, l30, l40, l50)
-        _push_column(i, 1, keeps, by_mount, work, l10, l11, l21, l31, l41, l51)
-        _push_column(i, 2, keeps, by_mount, work, l20, l21, l22, l32, l42, l52)
-        _push_column(i, 3, keeps, by_mount, work, l30, l31, l32, l33, l43, l53)
-        _push_column(i, 4, keeps, by_mount, work, l40, l41, l42, l43, l44, l54)
-        _push_column(i, 5, keeps, by_mount, work, l50, l51, l52, l53, l54, l55)
-        _push_column(i, 6, keeps, by_mount, work, f0, f1, f2, f3, f4, f5)
+    for b in range(3):
+        block = work[b * BLOCK * CASES :]
+        for i in range(span):
+            seen = block[SEEN * CASES + i]
+            _push_column(i, 0, seen, keeps, by_mount, block, l00, l10, l20, l30, l40, l50)
+            _push_column(i, 1, seen, keeps, by_mount, block, l10, l11, l21, l31, l41, l51)
+            _push_column(i, 2, seen, keeps, by_mount, block, l20, l21, l22, l32, l42, l52)
+            _push_column(i, 3, seen, keeps, by_mount, block, l30, l31, l32, l33, l43, l53)
+            _push_column(i, 4, seen, keeps, by_mount, block, l40, l41, l42, l43, l44, l54)
+            _push_column(i, 5, seen, keeps, by_mount, block, l50, l51, l52, l53, l54, l55)
+            _push_column(i, 6, seen, keeps, by_mount, block, f0, f1, f2, f3, f4, f5)
 
 
 @kernel(is_inlined=True, allocates=False)
