@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import sys
 import textwrap
 from collections.abc import Iterator, Sequence
@@ -12,16 +13,18 @@ from typing import TypeVar
 from fiducialkit.errors import InputError
 
 WIDTH = 100
+_UNIT = re.compile(r"(?<=\d) (?=%|(?:mm|cm|m|deg|degrees|px)\b)")
 Item = TypeVar("Item")
 
 
 def say(text: str = "", *, indent: str = "") -> None:
-    """Print text wrapped to the console's width; `indent` goes before every line but the first."""
+    """Print text wrapped to the console's width, units beside their numbers; `indent` goes before all but line 1."""
     if not text:
         print()
         return
-    words = textwrap.fill(text, WIDTH, subsequent_indent=indent, break_long_words=False, break_on_hyphens=False)
-    print(words)
+    together = _UNIT.sub("\u00a0", text)  # which textwrap takes for a letter
+    words = textwrap.fill(together, WIDTH, subsequent_indent=indent, break_long_words=False, break_on_hyphens=False)
+    print(words.replace("\u00a0", " "))
 
 
 def print_table(header: Sequence[str], rows: Sequence[Sequence[str]], *, left: Sequence[int] = ()) -> None:

@@ -12,14 +12,15 @@ import pandas as pd
 from fiducialkit.arrays import FloatArray
 from fiducialkit.planning.picture_model import SOURCES
 from fiducialkit.planning.study import Study
-from fiducialkit.planning.verdict import CAUTION, assumptions, case_in_words
+from fiducialkit.planning.verdict import CAUTION, case_in_words, common_assumptions
 from fiducialkit.scene.field import Node
 
 _TWO_SIDED_95 = 1.959964
 PICTURES = {
     "best": "The picture that serves best counts",
     "last": "The last picture that sees a marker counts",
-    "filter": "A pose filter joins 30 pictures a second; what is not corner noise is the same for the whole drive",
+    "filter": "A pose filter joins 30 pictures a second, the last taken at the node; only corner noise is new in each, "
+    "all else, corner pull too, is the same for the whole drive",
 }
 
 
@@ -69,11 +70,9 @@ def percent(value: float) -> str:
 
 def rests_on(study: Study, picture: str) -> tuple[str, ...]:
     """Return what the numbers rest on, one statement each, the caution last."""
-    driven = "The best pose of the last"
-    kept = [text for text in assumptions(study) if text != CAUTION and not text.startswith(driven)]
     wheels = study.odometry
     return (
-        *kept,
+        *common_assumptions(study),
         f"{PICTURES[picture]}; from there wheels within {wheels.distance_sd_percent:g} % and a gyro within "
         f"{wheels.heading_sd_deg_per_s:g} degrees per second.",
         f"Time stamps within {1000.0 * study.tolerance.time_sd_s:g} ms (sd), the same for all cameras.",

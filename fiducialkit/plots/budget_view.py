@@ -20,6 +20,7 @@ from fiducialkit.plots.style import (
     new_panels,
     png_bytes,
     short,
+    whole_percent,
 )  # fmt: skip
 
 LARGEST_PANEL_COUNT = 8
@@ -57,7 +58,7 @@ def draw_budget(cases: pd.DataFrame, shares: pd.DataFrame, ax: Axes, *, rig: str
         ax.bar(places, part, 0.78, floor, color=colour, edgecolor="white", linewidth=0.6, gid=f"share {source}")
         floor += part
     for place, (_, row) in enumerate(rows.iterrows()):
-        words = f"{100.0 * row['chance_to_score']:.0f}" if row["largest"] else "sees\nnone"
+        words = whole_percent(row["chance_to_score"]) if row["largest"] else "sees\nnone"
         ax.text(place, 102.0 if row["largest"] else 4.0, words, ha="center", va="bottom", fontsize=SMALL_PT, color=INK)
     dressed(ax, y_label="share [%]")
     ax.set_title(short(rig, 60), fontsize=LABEL_PT, loc="left", color=INK)
@@ -78,7 +79,7 @@ def budget_sheet(cases: pd.DataFrame, shares: pd.DataFrame, rigs: Sequence[str],
             ax.tick_params(labelbottom=False)
     handles = [Patch(color=_COLOURS[number % len(_COLOURS)]) for number in range(len(sources))]
     figure.legend(
-        handles, list(sources), loc="outside lower left", ncols=4, fontsize=LABEL_PT - 0.5, frameon=False,
+        handles, list(sources), loc="outside lower left", ncols=5, fontsize=LABEL_PT - 0.5, frameon=False,
         labelcolor=INK,
     )  # fmt: skip
     left_out = "" if len(shown) == len(rigs) else f" (first {len(shown)} of {len(rigs)} rigs)"

@@ -13,7 +13,6 @@ from fiducialkit.plots.style import (
     INK,
     LABEL_PT,
     LINE_COLOURS,
-    PAGE_WIDTH_IN,
     SOFT,
     TICK_PT,
     WARNING,
@@ -23,7 +22,7 @@ from fiducialkit.plots.style import (
 from fiducialkit.scene.robot import Mount, Robot
 
 _LEVEL_DEG = 0.05
-_HEIGHT_IN = 2.7
+_WIDTH_IN, _HEIGHT_IN = 7.6, 2.2  # smaller than a page: printed, two cards share a sheet, and words must stay legible
 
 
 def draw_place_from_above(robot: Robot, mount: Mount, ax: Axes) -> Axes:
@@ -34,12 +33,16 @@ def draw_place_from_above(robot: Robot, mount: Mount, ax: Axes) -> Axes:
     ax.add_patch(Rectangle((-half_x, -half_y), 2 * half_x, 2 * half_y, facecolor="#f1f3f5", edgecolor=INK, gid="robot"))
     ax.plot(0.0, 0.0, marker="+", color=SOFT, markersize=10, gid="middle")
     ax.text(half_x - 0.015, 0.0, "front", fontsize=TICK_PT, color=SOFT, rotation=-90, ha="right", va="center")
-    # along: outside the robot; across: on its inner side, out of the way of the view
-    out_y, in_x = math.copysign(half_y + 0.12, y), x - math.copysign(0.14, x)
-    for ends in (((x, y), (x, out_y)), ((edge_x, edge_y), (edge_x, out_y)), ((x, y), (in_x, y))):
+    # along: outside the robot; across: behind the camera, out of the way of the view, or on its inner side
+    ahead = math.cos(math.radians(mount.yaw_deg))
+    behind = -math.copysign(1.0, ahead if abs(ahead) > 0.1 else x)
+    out_y, aside_x = math.copysign(half_y + 0.12, y), x + 0.14 * behind
+    beyond = math.copysign(min(abs(aside_x), half_x), aside_x)
+    helping = (((x, y), (x, out_y)), ((edge_x, edge_y), (edge_x, out_y)), ((x, y), (aside_x, y)))
+    for ends in (*helping, ((beyond, edge_y), (aside_x, edge_y))):
         ax.plot(*zip(*ends, strict=True), color=SOFT, linewidth=0.6)
     _dimension(ax, (x, out_y), (edge_x, out_y), edge_x - x, beside=(0, 7 if y >= 0 else -7))
-    _dimension(ax, (in_x, y), (in_x, edge_y), edge_y - y, beside=(-4 if x >= 0 else 4, 0))
+    _dimension(ax, (aside_x, y), (aside_x, edge_y), edge_y - y, beside=(4 * int(behind), 0))
     straight = 0.0 if abs(math.remainder(mount.yaw_deg, 360.0)) <= 90.0 else 180.0
     turn = math.remainder(mount.yaw_deg - straight, 360.0)
     _view(ax, (x, y), mount.yaw_deg)
@@ -108,7 +111,7 @@ def looks_in_words(mount: Mount) -> str:
 
 def mount_sheet(robot: Robot, mount: Mount) -> bytes:
     """Return the three drawings of one mount as PNG."""
-    figure, axes = new_panels(1, 3, PAGE_WIDTH_IN, _HEIGHT_IN)
+    figure, axes = new_panels(1, 3, _WIDTH_IN, _HEIGHT_IN)
     draw_place_from_above(robot, mount, axes[0])
     draw_place_from_side(robot, mount, axes[1])
     draw_tilt(mount, axes[2])

@@ -24,6 +24,7 @@ from fiducialkit.plots.style import (
     TICK_PT,
     dressed,
     short,
+    whole_percent,
 )
 
 _STRIP_ROW = 0.036  # height of one rig's row in the strip of blind stretches, in panels
@@ -147,15 +148,6 @@ def worst_chances(by_node: pd.DataFrame, rigs: Sequence[str]) -> tuple[list[tupl
     return cases, np.array(chances, dtype=np.float64).reshape(len(rigs), len(cases))
 
 
-def _percent(share: float) -> str:
-    """Return whole per cent; what is not quite sure does not read 100, what is not quite hopeless not 0."""
-    if math.isnan(share):
-        return "-"
-    if 0.995 <= share < 1.0:
-        return ">99"
-    return "<1" if 0.0 < share < 0.005 else f"{100 * share:.0f}"
-
-
 def draw_chance_matrix(by_node: pd.DataFrame, ax: Axes, *, rigs: Sequence[str]) -> Axes:
     """Draw the chance to be inside a node's tolerance, rig by node and side, worst mechanism state. [%]
 
@@ -172,7 +164,7 @@ def draw_chance_matrix(by_node: pd.DataFrame, ax: Axes, *, rigs: Sequence[str]) 
     image = ax.imshow(values, cmap=SHARES, vmin=0.0, vmax=1.0, aspect="auto")
     image.set_gid("chance")
     for (row, column), value in np.ndenumerate(values):
-        words = _percent(value)
+        words = whole_percent(value)
         ax.text(
             column, row, words, ha="center", va="center", fontsize=TICK_PT, gid="percent",
             color="black" if value > 0.55 else "white",

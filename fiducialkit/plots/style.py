@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import struct
 import warnings
 import zlib
@@ -66,6 +67,15 @@ def short(text: str, letters: int) -> str:
     """Return a name as `plain` does, cut to a number of letters where two dots show the cut."""
     text = " ".join(str(text).split())
     return plain(text if len(text) <= letters else text[: letters - 2] + "..")
+
+
+def whole_percent(share: float) -> str:
+    """Return whole per cent; what is not quite sure does not read 100, what is not quite hopeless not 0."""
+    if math.isnan(share):
+        return "-"
+    if 0.995 <= share < 1.0:
+        return ">99"
+    return "<1" if 0.0 < share < 0.005 else f"{100 * share:.0f}"
 
 
 def new_figure(width_in: float, height_in: float, *, fitted: bool = True) -> Figure:

@@ -70,7 +70,7 @@ def render_page(found: MountSearch, picture: bytes) -> str:
         rows=_shown(found.table),
         picture=picture_address(picture),
         interval=None if found.contest is None else (100.0 * SIDEWAYS_SD_M, TURNED_SD_DEG, len(found.contest.draws)),
-        assumptions=[text for text in assumptions(found.study) if text != CAUTION],
+        assumptions=[text for text in assumptions(found.study, with_filter=False) if text != CAUTION],
         caution=CAUTION,
         version=__version__,
     )
