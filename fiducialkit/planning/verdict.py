@@ -102,7 +102,7 @@ def assumptions(study: Study, *, with_filter: bool = True) -> tuple[str, ...]:
         *common_assumptions(study),
         f"The best pose of the last {study.approach.distance_m:g} m is driven on to the node at "
         f"{study.approach.speed_m_per_s:g} m/s with wheels within {wheels.distance_sd_percent:g} % and a gyro within "
-        f"{wheels.heading_sd_deg_per_s:g} degrees per second.",
+        f"{wheels.heading_sd_deg_per_s:g} degrees per second; time stamps and rolling shutter are not counted in it.",
         *(_filter_in_words(study) if with_filter else ()),
         CAUTION,
     )

@@ -6,7 +6,6 @@ from collections.abc import Sequence
 
 import pandas as pd
 from matplotlib.axes import Axes
-from matplotlib.lines import Line2D
 
 from fiducialkit.plots.robot_view import draw_robot, robot_legend
 from fiducialkit.plots.style import (
@@ -50,8 +49,9 @@ def draw_chance_by_cameras(table: pd.DataFrame, ax: Axes) -> Axes:
     for _, row in found.iterrows():
         place = (row["cameras"], 100.0 * row["worst_chance"])
         ax.annotate(
-            f"{place[1]:.1f}", place, xytext=(0, -12), textcoords="offset points", ha="center", fontsize=SMALL_PT,
-            color=INK,
+            f"{place[1]:.1f}", place, xytext=(-8, -2), textcoords="offset points", ha="right", va="center",
+            fontsize=SMALL_PT, color=LINE_COLOURS[0], zorder=4,
+            bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.6, "alpha": 0.85},
         )  # fmt: skip
     dressed(ax, title="What each camera brings", x_label="cameras", y_label="chance to score [%]")
     counts = sorted({*table["cameras"]})
@@ -69,9 +69,7 @@ def search_sheet(robot: Robot, table: pd.DataFrame, mounts: Sequence[str], title
     draw_chance_by_cameras(table, axes[1])
     handles, texts = robot_legend(robot, mounts)
     figure.legend(
-        [handle for handle in handles if isinstance(handle, Line2D)],
-        [text for handle, text in zip(handles, texts, strict=True) if isinstance(handle, Line2D)],
-        loc="outside lower left", fontsize=LABEL_PT - 0.5, frameon=False,
-    )  # fmt: skip
+        handles, texts, loc="outside lower left", ncols=2, fontsize=LABEL_PT - 0.5, frameon=False, labelcolor=INK
+    )
     figure.suptitle(plain(title), fontsize=TITLE_PT + 1, color=INK, x=0.01, ha="left")
     return png_bytes(figure)

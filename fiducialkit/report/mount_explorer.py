@@ -6,6 +6,7 @@
 from __future__ import annotations
 
 import dataclasses
+import html
 import math
 from dataclasses import dataclass
 from typing import Any
@@ -19,6 +20,7 @@ from fiducialkit.planning.arrival import chance_to_score, tool_covariance
 from fiducialkit.planning.prediction import predict
 from fiducialkit.planning.sightings import SEEN, sightings
 from fiducialkit.planning.study import Study
+from fiducialkit.plots.style import whole_percent
 from fiducialkit.report.explorer_drawing import camera_picture, floor_map
 from fiducialkit.scene.robot import Mount, Rig
 
@@ -151,7 +153,7 @@ def _node_table(rows: pd.DataFrame) -> str:
     cells = "".join(
         f"<tr><td>{row['node']}, {row['side']}</td><td>{row['markers']}</td><td>{_number(row['along_sd_mm'], 1)}</td>"
         f"<td>{_number(row['across_sd_mm'], 1)}</td><td>{_number(row['heading_sd_deg'], 2)}</td>"
-        f"<td>{100 * row['chance_to_score']:.0f} %</td></tr>"
+        f"<td>{html.escape(whole_percent(row['chance_to_score']))} %</td></tr>"
         for row in rows.to_dict("records")
     )
     head = "".join(
