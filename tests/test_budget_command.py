@@ -15,6 +15,7 @@ from matplotlib.figure import Figure
 import fiducialkit
 from fiducialkit import files
 from fiducialkit.cli.main import main
+from fiducialkit.planning.budget_words import PICTURES, rests_on
 from fiducialkit.planning.picture_model import SOURCES
 from fiducialkit.planning.verdict import CAUTION
 from fiducialkit.plots.budget_view import draw_budget, worst_states
@@ -90,6 +91,27 @@ def test_stacks_are_the_shares(budget):
     words = [text.get_text() for text in ax.texts]
     assert words.count("sees\nnone") == int((rows["markers"] == 0).sum()) > 0
     assert ax.get_ylabel() == "share [%]"
+
+
+def test_stacks_stand_in_the_order_of_the_nodes_whichever_state_is_worst(budget):
+    """The panels of all rigs share one row of names, so a table sorted by state must not move a stack."""
+    states = list(budget.study.states)
+    by_state = budget.cases.sort_values("state", key=lambda state: state.map(states.index), kind="stable")
+    rows = worst_states(by_state.reset_index(drop=True))
+    for rig in dict.fromkeys(budget.cases["rig"]):
+        cases = budget.cases[budget.cases["rig"] == rig]
+        mine = rows[rows["rig"] == rig]
+        names = cases[["node", "side"]].drop_duplicates()
+        assert mine[["node", "side"]].to_numpy().tolist() == names.to_numpy().tolist()
+        least = cases.groupby(["node", "side"], sort=False)["chance_to_score"].min()
+        assert mine["chance_to_score"].tolist() == least.tolist()
+    assert rows.groupby("rig")["state"].nunique().max() > 1
+
+
+def test_what_the_numbers_rest_on_fits_the_picture_that_counts(budget):
+    said = {picture: " ".join(rests_on(budget.study, picture)) for picture in PICTURES}
+    assert all("corner pull" in text and "driven on to the node" not in text for text in said.values())
+    assert {picture for picture, text in said.items() if "the last taken at the node" in text} == {"filter"}
 
 
 @pytest.mark.parametrize(

@@ -14,6 +14,7 @@ import pytest
 
 from fiducialkit import draw_marker, files, load_camera, load_field, load_robot
 from fiducialkit.cli import show as show_command
+from fiducialkit.cli.console import say
 from fiducialkit.cli.main import main
 from fiducialkit.cli.result_tables import CORNERS, PICTURES, POSES
 from fiducialkit.scene.transforms import field_from_robot_on_floor, parts
@@ -649,3 +650,11 @@ def test_new_refuses_a_key_named_twice(capsys, tmp_path):
 def test_json_of_the_wrong_kind_is_one_line(capsys, tmp_path):
     path = files.write_text(tmp_path / "x.json", json.dumps([1, 2]))
     assert "expected the keys of" in mistake(capsys, "show", path, "--out", tmp_path / "out")
+
+
+def test_numbers_stay_beside_their_units_at_the_end_of_a_line(capsys):
+    for letters in range(90, 100):
+        say("x" * letters + " +-15 mm (95 %) against", indent="  ")
+    printed = capsys.readouterr().out
+    assert printed.isascii() and max(map(len, printed.splitlines())) <= 100
+    assert printed.count("+-15 mm") == printed.count("(95 %)") == 10

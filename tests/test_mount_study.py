@@ -13,6 +13,7 @@ import fiducialkit
 from fiducialkit.errors import InputError
 from fiducialkit.planning.mount_study import heading_95_deg, position_95_m
 from fiducialkit.planning.prediction import predict
+from fiducialkit.planning.verdict import assumptions
 
 SAMPLE = Path(__file__).parents[1] / "sample_data"
 ALWAYS_SEEN = ["chance_to_score", "approach_share_1", "approach_share_2"]
@@ -102,6 +103,25 @@ def test_text_is_ascii_and_says_what_is_assumed(comparison):
     assert "stock" in said
     assert "event's rules" in said
     assert comparison.table["detector"].str.contains("stock").all()
+
+
+def test_assumptions_fit_the_detector_and_the_pictures_that_count(comparison):
+    """Stock corners are pulled and fitted ones are not; where no chance through a filter is shown none is explained."""
+    study = comparison.study
+    said = " ".join(assumptions(study))
+    assert "corner pull" in said.split("Through the filter")[0]
+    assert "the last picture is taken at the node" in said and "pictures 50 mm apart" in said  # 1.5 m/s, 30 a second
+    assert "filter:" not in " ".join(assumptions(study, with_filter=False))
+    mounts = [
+        dataclasses.replace(
+            mount,
+            camera=dataclasses.replace(mount.camera, noise=dataclasses.replace(mount.camera.noise, detector="fitted")),
+        )
+        for mount in study.robot.mounts
+    ]
+    fitted = dataclasses.replace(study, robot=dataclasses.replace(study.robot, mounts=tuple(mounts)))
+    assert "lie inside the marker" not in " ".join(assumptions(fitted))
+    assert "lie inside the marker" in said
 
 
 def test_same_on_any_number_of_workers(comparison):

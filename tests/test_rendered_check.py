@@ -15,6 +15,7 @@ from fiducialkit import RenderSettings
 from fiducialkit.errors import InputError
 from fiducialkit.planning.rendered_check import rendered_check
 from fiducialkit.planning.study import FloorGrid, FloorPrior, Study
+from fiducialkit.plots import sheets
 from fiducialkit.plots.rendered_view import draw_error_ratios
 from fiducialkit.scene.camera import Camera, CameraNoise
 from fiducialkit.scene.robot import Rig
@@ -112,6 +113,15 @@ def test_drawing_shows_every_ratio(check):
     assert "distance" in ax.get_xlabel()
     with pytest.raises(InputError, match="detector: expected"):
         draw_error_ratios(check.table, Figure().subplots(), detector="other")
+
+
+def test_panels_without_numbers_have_the_scale_of_those_with(check, monkeypatch):
+    monkeypatch.setattr(sheets, "png_bytes", lambda figure: figure)
+    figure = sheets.ratio_sheet(check.table)
+    limits = {ax.get_ylim() for ax in figure.axes}
+    assert len(figure.axes) == 6 and len(limits) == 1
+    highest = np.nanmax(check.table[["along_ratio", "across_ratio", "heading_ratio"]].to_numpy())
+    assert limits.pop()[1] > highest
 
 
 @pytest.mark.parametrize(

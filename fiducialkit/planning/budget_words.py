@@ -71,9 +71,10 @@ def percent(value: float) -> str:
 def rests_on(study: Study, picture: str) -> tuple[str, ...]:
     """Return what the numbers rest on, one statement each, the caution last."""
     wheels = study.odometry
+    driven = "between pictures and after the last that sees a marker" if picture == "filter" else "from there"
     return (
         *common_assumptions(study),
-        f"{PICTURES[picture]}; from there wheels within {wheels.distance_sd_percent:g} % and a gyro within "
+        f"{PICTURES[picture]}; {driven} wheels within {wheels.distance_sd_percent:g} % and a gyro within "
         f"{wheels.heading_sd_deg_per_s:g} degrees per second.",
         f"Time stamps within {1000.0 * study.tolerance.time_sd_s:g} ms (sd), the same for all cameras.",
         "A rolling shutter's rows are taken as seen all at once: the error of a solver that does not know of them.",

@@ -28,9 +28,12 @@ _COLOURS = (*LINE_COLOURS, "#9aa3ab")  # one more than lines have: stacks need n
 
 
 def worst_states(cases: pd.DataFrame) -> pd.DataFrame:
-    """Return one row a rig, node and side of the table CASES: the mechanism state with the least chance to score."""
-    rows = cases.sort_values("chance_to_score", kind="stable").drop_duplicates(["rig", "node", "side"])
-    return rows.sort_index()
+    """Return one row a rig, node and side of the table CASES: the mechanism state with the least chance to score.
+
+    Nodes and sides come in the order in which they first come in the table, whichever state is the worst of each.
+    """
+    groups = cases.groupby(["rig", "node", "side"], sort=False)["chance_to_score"]
+    return cases.loc[groups.idxmin()]
 
 
 def draw_budget(cases: pd.DataFrame, shares: pd.DataFrame, ax: Axes, *, rig: str, sources: Sequence[str]) -> Axes:

@@ -256,6 +256,9 @@ def ratio_sheet(table: pd.DataFrame) -> bytes:
             legend = ax.get_legend()
             if legend is not None:
                 legend.remove()
+    highest = max(ax.get_ylim()[1] for ax in axes)
+    for ax in axes:
+        ax.set_ylim(0.0, highest)  # inner panels have no numbers of their own
     _label_outer_panels(axes, len(axes), len(RATIOS))
     handles, texts = axes[0].get_legend_handles_labels()
     figure.legend(handles, texts, loc="outside lower left", ncols=3, fontsize=LABEL_PT - 0.5, frameon=False)
