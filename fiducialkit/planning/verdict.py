@@ -123,7 +123,8 @@ def common_assumptions(study: Study) -> tuple[str, ...]:
         f"degrees; {gyro}.",
         f"Built and known within (sd): mounts {built.mount_sd_m * 1000:g} mm and {built.mount_sd_deg:g} degrees, "
         f"markers {built.marker_sd_m * 1000:g} mm and {built.marker_sd_deg:g} degrees, focal length "
-        f"{built.focal_sd_percent:g} %.",
+        f"{built.focal_sd_percent:g} %. A picture's pose weighs its markers by their corners alone: a further camera, "
+        f"itself a little off, can make it worse.",
         *_others_in_words(study),
     )
 
