@@ -8,9 +8,10 @@ import numpy as np
 import pytest
 from planning_cases import random_poses, small_study
 
-from fiducialkit.planning.mount_information import CHUNK, WORD_BITS
+from fiducialkit.planning.mount_information import CHUNK
 from fiducialkit.planning.picture_model import alike, markers_seen, picture_model, rig_gains
 from fiducialkit.planning.prediction import predict, used_mounts
+from fiducialkit.planning.scenery import WORD_BITS
 from fiducialkit.scene.field import Marker
 from fiducialkit.scene.robot import Rig
 

@@ -13,8 +13,8 @@ from planning_cases import Sighting, random_poses, small_study, spread_roots
 from scipy.spatial.transform import Rotation
 from scipy.special import ndtr
 
-from fiducialkit.planning.mount_information import prior_weights
 from fiducialkit.planning.prediction import predict
+from fiducialkit.planning.scenery import prior_weights
 from fiducialkit.planning.study import Approach, BuildTolerance, FloorGrid, FloorPrior, Odometry, Study
 from fiducialkit.scene.camera import Camera, CameraNoise
 from fiducialkit.scene.field import Field, Marker

@@ -20,8 +20,9 @@ import numpy as np
 
 from fiducialkit.arrays import BoolArray, FloatArray, IntArray, checked_array
 from fiducialkit.planning.corner_errors import corner_errors
-from fiducialkit.planning.mount_information import CHUNK, LIKELY, WORD_BITS, Room, look, scenery_of, turned
+from fiducialkit.planning.mount_information import CHUNK, LIKELY, Room, look
 from fiducialkit.planning.prediction import used_mounts
+from fiducialkit.planning.scenery import WORD_BITS, scenery_of, turned
 from fiducialkit.planning.study import Study
 from fiducialkit.scene.robot import Mount, Rig
 from fiducialkit.scene.transforms import parts

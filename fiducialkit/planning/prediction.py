@@ -10,16 +10,8 @@ from scipy.special import ndtr
 from fiducialkit.arrays import BoolArray, FloatArray, IntArray, checked_array
 from fiducialkit.planning import information_kernels, kernels
 from fiducialkit.planning.detectability import coupling, error_kind
-from fiducialkit.planning.mount_information import (
-    CERTAIN,
-    CHUNK,
-    Room,
-    evaluate,
-    in_threads,
-    look,
-    scenery_of,
-    turned,
-)
+from fiducialkit.planning.mount_information import CERTAIN, CHUNK, Room, evaluate, in_threads, look
+from fiducialkit.planning.scenery import scenery_of, turned
 from fiducialkit.planning.study import Study
 from fiducialkit.scene.robot import Mount
 from fiducialkit.scene.transforms import parts

@@ -31,11 +31,12 @@ from fiducialkit.imaging.rendering_settings import RenderSettings
 from fiducialkit.parallel import Progress, run_pieces, spawned_seeds
 from fiducialkit.planning.coverage import approach_poses, floor_poses, has_standing_room
 from fiducialkit.planning.detectability import LARGEST_FACING_DEG
-from fiducialkit.planning.mount_information import WORD_BITS, mount_information
+from fiducialkit.planning.mount_information import mount_information
 from fiducialkit.planning.picture_model import FLOOR, PULL, WHEELS, picture_model, rig_gains
 from fiducialkit.planning.prediction import predict, used_mounts
 from fiducialkit.planning.rendered_tables import CHECKED_POSES, RenderedCheck, summary
 from fiducialkit.planning.robot_detector import RUNNABLE, seen_by_robot
+from fiducialkit.planning.scenery import WORD_BITS
 from fiducialkit.planning.study import OtherRobots, Study
 from fiducialkit.scene.camera import Detector
 from fiducialkit.scene.robot import Mount, Rig

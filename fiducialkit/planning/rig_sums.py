@@ -12,7 +12,8 @@ from fiducialkit.arrays import FloatArray, IntArray
 from fiducialkit.planning import search_kernels
 from fiducialkit.planning.arrival import chance_inside, driven_blind, tool_covariance
 from fiducialkit.planning.coverage import approach_poses
-from fiducialkit.planning.mount_information import full_matrix, mount_information, prior_weights
+from fiducialkit.planning.mount_information import full_matrix, mount_information
+from fiducialkit.planning.scenery import prior_weights
 from fiducialkit.planning.study import Study
 from fiducialkit.scene.robot import Mount
 

@@ -85,7 +85,7 @@ def find_candidates(poses, place, view, marks, passing, facing, candidate_pose, 
             nearest, farthest = z - marks[6, m], z + marks[6, m]
             near3 = nearest * nearest * nearest
             area = marks[7, m] * away
-            # area in the picture over the longest side, both bounded: see `mount_information.size_factor`
+            # area in the picture over the longest side, both bounded: see `scenery.size_factor`
             passing[m] = (
                 (away > 0.0)
                 & (away * away >= steepest * distance2)

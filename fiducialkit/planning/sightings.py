@@ -12,7 +12,7 @@ from scipy.spatial.transform import RigidTransform
 from fiducialkit import tables
 from fiducialkit.arrays import FloatArray, checked_array
 from fiducialkit.planning.detectability import at_places, limits
-from fiducialkit.planning.mount_information import detector_tables
+from fiducialkit.planning.scenery import detector_tables
 from fiducialkit.planning.sight_kernels import LEAST_PROBABILITY
 from fiducialkit.planning.study import Study
 from fiducialkit.scene.occlusion import BOX, hidden_points, upright_box

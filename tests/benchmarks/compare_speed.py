@@ -24,8 +24,9 @@ import numpy as np
 
 import fiducialkit
 from fiducialkit.planning.coverage import floor_poses
-from fiducialkit.planning.mount_information import CERTAIN, CHUNK, Room, evaluate, look, scenery_of, turned
+from fiducialkit.planning.mount_information import CERTAIN, CHUNK, Room, evaluate, look
 from fiducialkit.planning.prediction import rig_membership, used_mounts
+from fiducialkit.planning.scenery import scenery_of, turned
 from fiducialkit.planning.study import FloorGrid
 from fiducialkit.scene.field import Obstacle
 from fiducialkit.scene.transforms import field_from_robot_on_floor, parts
