@@ -87,7 +87,7 @@ def simulated_drives(study: Study, rig: str, where, *, pictures_per_s: float, dr
             case = Case(study, study.robot.rig(rig), pose, study.states.index(state), (forward * speed, 0.0))
             noise_rng = np.random.default_rng((seed, 2, t))
             error, _ = brute_force(
-                case, drives, np.random.default_rng((seed, 3)), noise_rng, noise=True, pull=True, **CONSTANT
+                case, drives, np.random.default_rng((seed, 3)), noise_rng, noise=True, **CONSTANT
             )  # fmt: skip
             solved = np.column_stack([place + error[:, :2] @ turned.T, robot_heading + error[:, 2]])
             if estimate is None:
