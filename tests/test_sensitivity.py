@@ -64,13 +64,13 @@ def solved_error(case, mounts, field):
     """Return (along, across, heading) of the pose solved by the files' rig and field from what the true ones show."""
     truth = field_from_robot_on_floor(case.pose[0], case.pose[1], math.degrees(case.pose[2]))
     pictures, cameras, placed = [], [], []
-    for mount, _, seen, sds in case.sightings():
+    for mount, _, seen, errors in case.sightings():
         if not len(seen):
             continue
         true = next((each for each in mounts if each.name == mount.name), mount)
         corners = np.concatenate([field.corners_field[m] for m in seen])
         pixels, _ = true.camera.project((truth * true.robot_from_camera).inv().apply(corners))
-        covariance = np.array([sd**2 * np.eye(8) for sd in sds]).reshape(-1, 8, 8)
+        covariance = np.linalg.inv(errors.weights)
         pictures.append(
             MarkerObservations(
                 marker_id=case.study.field.marker_ids[seen], corners_px=pixels.reshape(-1, 4, 2),
