@@ -308,7 +308,7 @@ def test_shares_and_total_against_brute_force(study, rig, node, distance_m):
     rng = np.random.default_rng(20261125)
     trials = 1200
     case: Case = near_node(with_rolling_shutter(study, 20e-6), rig, node, distance_m, state=0, motion=(1.5, 0.7))
-    expected, (alone, total) = predicted(case), measured(case, trials, rng)
+    expected, (alone, total, _) = predicted(case), measured(case, trials, rng)
     whole = sum(expected.values())
     assert np.abs(np.sqrt(total / whole) - 1.0).max() < 0.05 + 3.0 / math.sqrt(2.0 * trials)
     for source in alone:

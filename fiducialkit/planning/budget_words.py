@@ -77,6 +77,8 @@ def rests_on(study: Study, picture: str) -> tuple[str, ...]:
         f"{PICTURES[picture]}; {driven} wheels within {wheels.distance_sd_percent:g} % and a gyro within "
         f"{wheels.heading_sd_deg_per_s:g} degrees per second.",
         f"Time stamps within {1000.0 * study.tolerance.time_sd_s:g} ms (sd), the same for all cameras.",
-        "A rolling shutter's rows are taken as seen all at once: the error of a solver that does not know of them.",
+        "A rolling shutter's rows are taken as seen all at once: the error of a solver that does not know of them."
+        " It has a sign of its own, as the pull of stock corners has: the two can add up or cancel, here they count as "
+        "independent.",
         CAUTION,
     )

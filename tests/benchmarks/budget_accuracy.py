@@ -55,10 +55,12 @@ def budgets(study, trials: int) -> tuple[float, float]:
     rolled = with_rolling_shutter(study, 20e-6)
     for rig, node, distance_m in BUDGETS:
         case = near_node(rolled, rig, node, distance_m, state=0, motion=(1.5, math.radians(40.0)))
-        expected, (alone, total) = predicted(case), measured(case, trials, rng)
+        expected, (alone, total, signed) = predicted(case), measured(case, trials, rng)
         whole = sum(expected.values())
         ratio = np.sqrt(total / whole)
-        print(f"{rig}, {distance_m:g} m before {node}: total sd measured over predicted {np.round(ratio, 3)}")
+        together = np.round(np.sqrt(signed / whole), 3)
+        print(f"{rig}, {distance_m:g} m before {node}: total sd measured over predicted {np.round(ratio, 3)}", end="")
+        print(f", pull and rolling shutter as they add up {together}")
         worst_total = max(worst_total, float(np.abs(ratio - 1.0).max()))
         for source in SOURCES:
             if source in alone:
