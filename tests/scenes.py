@@ -19,6 +19,7 @@ from fiducialkit.scene.transforms import parts
 
 SUBPIXELS = 4
 _NEAR_M = 0.02
+_RAYS_AT_ONCE = 2**15  # their arrays stay in the processor's cache
 
 
 def picture_of(
@@ -95,25 +96,31 @@ class _Face:
             return
         offsets = (np.arange(SUBPIXELS) + 0.5) / SUBPIXELS - 0.5
         columns = (np.arange(low[0], high[0])[:, None] + offsets).ravel()
-        rows = (np.arange(low[1], high[1])[:, None] + offsets).ravel()
-        u, v = np.meshgrid(columns, rows)
-        share, level = self._levels(np.column_stack([u.ravel(), v.ravel()]), boxes, grey_black, grey_white)
-        shape = (high[1] - low[1], SUBPIXELS, high[0] - low[0], SUBPIXELS)
-        covered = share.reshape(shape).mean(axis=(1, 3))
-        painted = (share * level).reshape(shape).mean(axis=(1, 3))
-        patch = canvas[low[1] : high[1], low[0] : high[0]]
-        patch[:] = patch * (1.0 - covered) + painted
+        step = max(1, _RAYS_AT_ONCE // (SUBPIXELS * len(columns)))
+        for first in range(low[1], high[1], step):
+            band = np.arange(first, min(first + step, high[1]))
+            u, v = np.meshgrid(columns, (band[:, None] + offsets).ravel())
+            share, level = self._levels(np.column_stack([u.ravel(), v.ravel()]), boxes, grey_black, grey_white)
+            shape = (len(band), SUBPIXELS, high[0] - low[0], SUBPIXELS)
+            covered = share.reshape(shape).mean(axis=(1, 3))
+            painted = (share * level).reshape(shape).mean(axis=(1, 3))
+            patch = canvas[first : first + len(band), low[0] : high[0]]
+            patch[:] = patch * (1.0 - covered) + painted
 
     def _levels(self, pixels, boxes, grey_black, grey_white):
         """Return, for each ray, whether it meets the print (0 or 1) and the grey level there."""
         directions, found = _directions(self.camera, pixels)
-        rays = np.column_stack([directions, np.ones(len(directions))]) @ self.rotation.T  # field
+        across, down = directions.T.copy()
+        mix = self.rotation.T @ self.turn
+        ray_x, ray_y, ray_z = (mix[0, k] * across + mix[1, k] * down + mix[2, k] for k in range(3))  # marker
+        eye_x, eye_y, eye_z = (self.eye - self.centre) @ self.turn
         with np.errstate(invalid="ignore", divide="ignore"):
-            depth = ((self.centre - self.eye) @ self.turn[:, 2]) / (rays @ self.turn[:, 2])
-            points = self.eye + depth[:, None] * rays
-            x, y = ((points - self.centre) @ self.turn[:, :2]).T
+            depth = -eye_z / ray_z
+            x, y = eye_x + depth * ray_x, eye_y + depth * ray_y
             on_print = found & (depth > 0.0) & (np.abs(x) <= self.reach) & (np.abs(y) <= self.reach)
-        on_print[on_print] &= ~_hidden(self.eye, points[on_print], boxes)
+        if boxes:
+            points = np.column_stack([x[on_print], y[on_print]]) @ self.turn[:, :2].T + self.centre
+            on_print[on_print] = ~_hidden(self.eye, points, boxes)
         level = np.full(len(x), grey_white)
         on_square = on_print & (np.abs(x) < self.half) & (np.abs(y) < self.half)
         column = ((x[on_square] + self.half) / self.cell_m).astype(int).clip(0, len(self.art) - 1)
