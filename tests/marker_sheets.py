@@ -102,11 +102,14 @@ def word_levels(words, width_sd, contrast=150.0):
     """
     count = words.shape[1]
     black = np.pad(words.astype(np.float64), ((0, 0), (1, 1), (1, 1)))
-    white = np.pad(black, ((0, 0), (40, 40), (40, 40)), mode="constant", constant_values=1.0)
-    share = np.zeros((count + 2, count + 82))
+    beyond = math.ceil(10.0 / width_sd) + 1  # cells on each side: what lies farther than ten sd weighs 1e-23
+    white = np.pad(black, ((0, 0), (beyond, beyond), (beyond, beyond)), mode="constant", constant_values=1.0)
+    share = np.zeros((count + 2, count + 2 + 2 * beyond))
     for row in range(count + 2):
         for offset in (-0.25, 0.0, 0.25):
-            middle = 40 + row + 0.5 + offset
-            steps = [math.erf((edge - middle) * width_sd / math.sqrt(2.0)) / 2.0 for edge in range(count + 83)]
+            middle = beyond + row + 0.5 + offset
+            steps = [
+                math.erf((edge - middle) * width_sd / math.sqrt(2.0)) / 2.0 for edge in range(count + 3 + 2 * beyond)
+            ]
             share[row] += np.diff(steps) / 3.0
     return 40.0 + contrast * (share @ white @ share.T)

@@ -80,12 +80,12 @@ def test_a_good_set_is_called_good(good):
 
 @pytest.mark.parametrize("kind", FAULTS)
 def test_each_fault_is_named(kind):
-    """Seeded faults; how often each is named is measured by the benchmark."""
-    named = 0
-    for number in range(3):
-        views, told = faulty_set(kind, np.random.default_rng([5, number]))
-        named += kind in {fault.kind for fault in calibrate_lens(views, **told).faults}
-    assert named >= 2
+    """Seeded faults, two of three sets; how often each is named is measured by the benchmark."""
+    is_named = []
+    while max(is_named.count(True), is_named.count(False)) < 2:  # then the third set can change nothing
+        views, told = faulty_set(kind, np.random.default_rng([5, len(is_named)]))
+        is_named.append(kind in {fault.kind for fault in calibrate_lens(views, **told).faults})
+    assert is_named.count(True) == 2
 
 
 def test_the_guide_speaks_of_the_uncertainty_that_the_result_states(good):

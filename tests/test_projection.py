@@ -287,7 +287,8 @@ def test_valid_radius_is_where_the_determinant_first_vanishes(distortion: tuple[
     model = "rational" if len(distortion) == 8 else "brown"
     camera = straight(model=model, distortion=distortion)
     r = np.linspace(1e-3, min(1.1 * camera.valid_radius, 20.0), 4000)
-    angle = np.linspace(0.0, 2 * np.pi, 361)
+    # at most 1.5 degrees beside the worst direction: the fold is farther out there by .0003 of its swing
+    angle = np.linspace(0.0, 2 * np.pi, 121)
     x, y = np.outer(r, np.cos(angle)).ravel(), np.outer(r, np.sin(angle)).ravel()
 
     def bent(x: np.ndarray, y: np.ndarray) -> np.ndarray:
