@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import json
+import os
 import subprocess
 import sys
 from pathlib import Path
 
 import pytest
+
+import fiducialkit
 
 NOTEBOOKS = sorted((Path(__file__).parents[1] / "notebooks").glob("*.ipynb"))
 LARGEST_BYTES = 1_000_000
@@ -32,9 +35,12 @@ def test_there_are_notebooks():
 def test_a_notebook_runs_to_its_end(path, tmp_path):
     pytest.importorskip("nbclient", reason="nbclient is not installed: pip install .[test]")
     pytest.importorskip("ipykernel", reason="ipykernel is not installed: pip install .[test]")
+    # the package under test, not one installed beside it, which would compile every kernel once more
+    here = os.pathsep.join(filter(None, [str(Path(fiducialkit.__file__).parents[1]), os.environ.get("PYTHONPATH")]))
     done = subprocess.run(
-        [sys.executable, "-c", RUN, str(path)], cwd=tmp_path, capture_output=True, text=True, timeout=400
-    )
+        [sys.executable, "-c", RUN, str(path)], cwd=tmp_path, capture_output=True, text=True, timeout=400,
+        env=os.environ | {"PYTHONPATH": here},
+    )  # fmt: skip
     assert done.returncode == 0, done.stderr[-3000:]
 
 
