@@ -43,7 +43,7 @@ def traced(layout, camera, field_from_camera, *, settings, rays=32, pixels=None,
         pixels = np.column_stack([u.ravel(), v.ravel()])
     du, dv = ray_offsets(rays)
     means = []
-    for part in np.array_split(pixels, max(1, len(pixels) * rays**2 // 2**16)):  # in parts that stay in the cache
+    for part in np.array_split(pixels, max(1, len(pixels) * rays**2 // 2**14)):  # in parts that stay in the cache
         u, v = (part[:, 0, None] + du.ravel()).ravel(), (part[:, 1, None] + dv.ravel()).ravel()
         directions, found = camera.unproject(np.column_stack([u, v]))
         if callable(field_from_camera):
