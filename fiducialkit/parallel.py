@@ -60,6 +60,8 @@ def run_pieces(
         Processes on this machine; 1 runs here, None takes a process for each processor.
     scheduler : str, optional
         Address of a dask scheduler whose workers do the work instead, such as ``tcp://10.0.0.5:8786``.
+        Its workers are a third faster where they keep memory: start them with MALLOC_TRIM_THRESHOLD_ and
+        MALLOC_MMAP_THRESHOLD_ set to 1073741824 (dask sets the first to 65536).
     progress : callable, optional
         Called with (done, all) as pieces finish; whatever it raises stops the work.
     kept_in : path, optional
