@@ -144,44 +144,38 @@ def _add_ways(edges):
                 edges[(row + 3 * VALUES) * LANES + i] = opening - closing
 
 
+@kernel(allocates=False, is_inlined=True)
+def _over_ways(edges, a, b):
+    """Return the sum over the ways of two of their values, the places a and b in the first way."""
+    step = VALUES * LANES
+    return (
+        edges[a] * edges[b]
+        + edges[a + step] * edges[b + step]
+        + edges[a + 2 * step] * edges[b + 2 * step]
+        + edges[a + 3 * step] * edges[b + 3 * step]
+        + edges[a + 4 * step] * edges[b + 4 * step]
+        + edges[a + 5 * step] * edges[b + 5 * step]
+        + edges[a + 6 * step] * edges[b + 6 * step]
+        + edges[a + 7 * step] * edges[b + 7 * step]
+    )
+
+
 @kernel(allocates=False, reorders_sums=True)
 def _add_products(edges, out):
     """Write the sum over the ways of g g', 21 columns."""
-    step = VALUES * LANES
     for r in range(6):
         for c in range(r + 1):
             base = (r * (r + 1) // 2 + c) * LANES
             for i in range(LANES):
-                a, b = r * LANES + i, c * LANES + i
-                out[base + i] = (
-                    edges[a] * edges[b]
-                    + edges[a + step] * edges[b + step]
-                    + edges[a + 2 * step] * edges[b + 2 * step]
-                    + edges[a + 3 * step] * edges[b + 3 * step]
-                    + edges[a + 4 * step] * edges[b + 4 * step]
-                    + edges[a + 5 * step] * edges[b + 5 * step]
-                    + edges[a + 6 * step] * edges[b + 6 * step]
-                    + edges[a + 7 * step] * edges[b + 7 * step]
-                )
+                out[base + i] = _over_ways(edges, r * LANES + i, c * LANES + i)
 
 
 @kernel(allocates=False, reorders_sums=True)
 def _add_pulls(edges, out):
     """Write the sum over the ways of g times its value of a relative focal error, 6 columns."""
-    step = VALUES * LANES
     for r in range(6):
         for i in range(LANES):
-            a, b = r * LANES + i, 6 * LANES + i
-            out[r * LANES + i] = (
-                edges[a] * edges[b]
-                + edges[a + step] * edges[b + step]
-                + edges[a + 2 * step] * edges[b + 2 * step]
-                + edges[a + 3 * step] * edges[b + 3 * step]
-                + edges[a + 4 * step] * edges[b + 4 * step]
-                + edges[a + 5 * step] * edges[b + 5 * step]
-                + edges[a + 6 * step] * edges[b + 6 * step]
-                + edges[a + 7 * step] * edges[b + 7 * step]
-            )
+            out[r * LANES + i] = _over_ways(edges, r * LANES + i, 6 * LANES + i)
 
 
 @kernel(allocates=False, reorders_sums=True)
